@@ -1,0 +1,8 @@
+//! The command line: the only place that prints.
+
+use std::process::ExitCode;
+
+/// Runs the program on the process's own arguments.
+pub fn run() -> ExitCode {
+    ExitCode::from(2)
+}

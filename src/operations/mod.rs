@@ -1,0 +1,42 @@
+//! The operations: one file each, one line each in the table below.
+//!
+//! A settings type is declared once with `settings!`; the recipe reader, range checks, help,
+//! the generated recipe page and the sidecar all read that declaration. A picture-stage
+//! operation has one method,
+//!
+//! ```ignore
+//! pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings   // or &mut Linear
+//! ```
+//!
+//! whose picture type says in which space it works. It may change every pixel: the engine blends
+//! the result back by `on`, `except` and `opacity`, and skips a step with neutral settings. It
+//! uses `picture::bands` for rows over threads and knows nothing else of how it is run.
+
+pub mod declare;
+pub mod local_contrast;
+
+use serde::{Deserialize, Serialize};
+
+use crate::picture::{Point, Scale};
+use crate::regions::Regions;
+
+pub(crate) use declare::settings;
+pub use declare::{Declaration, Problem, Setting, SettingValue};
+
+/// What an operation may look at besides the picture.
+#[derive(Debug, Clone, Copy)]
+pub struct Scene<'a> {
+    /// Pixels per eye span in the picture.
+    pub scale: Scale,
+    /// Mattes, landmarks and backdrop, for this very picture.
+    pub regions: &'a Regions,
+}
+
+/// What a step measured and did, for the sidecar; in a fixed order.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Findings {
+    /// Named figures.
+    pub figures: Vec<(String, f32)>,
+    /// Places that were mended: centre and radius in pixels of the picture.
+    pub places: Vec<(Point, f32)>,
+}

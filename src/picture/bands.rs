@@ -1,0 +1,61 @@
+//! Threads and vector units, for everybody who walks over rows.
+//!
+//! Rows are independent here, so the bytes do not depend on how many threads share them.
+//! [`vectorised`] compiles a loop for the vector units of this machine (AVX2, AVX-512) as well
+//! as for plain x86-64. Rust never reorders or fuses float arithmetic on its own, so all
+//! versions round alike and give the same bits, as long as the loop writes independent
+//! outputs and calls nothing from the platform's libm: use [`super::math`].
+
+use ndarray::{ArrayViewMut2, Axis};
+use rayon::prelude::*;
+
+/// Rows per piece of work: enough to pay for the hand-over, few enough to share out evenly.
+const ROWS: usize = 32;
+
+/// Runs `work` compiled for the widest vector unit this machine has, with equal results on all.
+///
+/// What `work` calls must be `#[inline(always)]` to profit.
+#[inline(always)]
+pub fn vectorised<R>(work: impl FnOnce() -> R) -> R {
+    struct Work<F>(F);
+    impl<R, F: FnOnce() -> R> pulp::NullaryFnOnce for Work<F> {
+        type Output = R;
+        #[inline(always)]
+        fn call(self) -> R {
+            (self.0)()
+        }
+    }
+    pulp::Arch::new().dispatch(Work(work))
+}
+
+/// Calls `work(first_row, rows)` for bands of rows of one plane, over all threads.
+pub fn each_band(plane: ArrayViewMut2<'_, f32>, work: impl Fn(usize, ArrayViewMut2<'_, f32>) + Sync) {
+    let mut plane = plane;
+    plane
+        .axis_chunks_iter_mut(Axis(0), ROWS)
+        .into_par_iter()
+        .enumerate()
+        .for_each(|(band, rows)| work(band * ROWS, rows));
+}
+
+/// Calls `work(row, [first, second, third])` for each row of three planes of one shape, over all
+/// threads.
+///
+/// # Panics
+/// When the planes are not of one shape and contiguous, which [`super::Linear`] and
+/// [`super::Oklab`] promise.
+pub fn each_row(
+    planes: &mut [ndarray::Array2<f32>; 3],
+    work: impl Fn(usize, [&mut [f32]; 3]) + Sync,
+) {
+    let width = planes[0].ncols().max(1);
+    let [first, second, third] = planes.each_mut().map(|plane| {
+        plane.as_slice_mut().expect("planes are contiguous").par_chunks_mut(width)
+    });
+    first
+        .zip(second)
+        .zip(third)
+        .enumerate()
+        .with_min_len(ROWS)
+        .for_each(|(y, ((a, b), c))| work(y, [a, b, c]));
+}

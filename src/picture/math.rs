@@ -1,0 +1,1 @@
+//! Elementary functions with the same bits on every machine (in work).

@@ -1,0 +1,1 @@
+//! Changing a picture's size in linear light (in work).

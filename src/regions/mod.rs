@@ -1,0 +1,168 @@
+//! Where things are in a frame: soft maps of the sitter's parts, landmarks and the backdrop.
+//!
+//! Found once per frame on a small upright copy ([`find`]), then carried to the crop at full
+//! size ([`Regions::placed`]). Mattes stay as small as the truth they hold and are read row by
+//! row at the picture's size.
+
+use ndarray::Array2;
+use serde::{Deserialize, Serialize};
+
+use crate::picture::{Point, Scale, Size};
+
+/// A named part of the picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Region {
+    /// The whole picture.
+    Everything,
+    /// The sitter with hair and all that is worn.
+    Person,
+    /// What is not the sitter.
+    Backdrop,
+    /// `FaceSkin` and `BodySkin`.
+    Skin,
+    /// Skin of face and scalp.
+    FaceSkin,
+    /// Neck, ears, hands, arms.
+    BodySkin,
+    /// Hair and beard.
+    Hair,
+    /// Eyebrows.
+    Brows,
+    /// `Sclera` and `Iris`.
+    Eyes,
+    /// Whites of the eyes.
+    Sclera,
+    /// Iris with pupil.
+    Iris,
+    /// Lips.
+    Lips,
+    /// Teeth.
+    Teeth,
+    /// Clothes.
+    Clothing,
+    /// Glasses, jewellery, scarf, hat.
+    Worn,
+}
+
+impl Region {
+    /// Every region, in the order of DESIGN.md.
+    pub const ALL: [Region; 15] = [
+        Region::Everything,
+        Region::Person,
+        Region::Backdrop,
+        Region::Skin,
+        Region::FaceSkin,
+        Region::BodySkin,
+        Region::Hair,
+        Region::Brows,
+        Region::Eyes,
+        Region::Sclera,
+        Region::Iris,
+        Region::Lips,
+        Region::Teeth,
+        Region::Clothing,
+        Region::Worn,
+    ];
+
+    /// Its name as a recipe writes it.
+    pub fn name(self) -> String {
+        format!("{self:?}")
+    }
+}
+
+/// A soft map, 0 to 1, read at the size of a picture that may be larger than the map itself.
+///
+/// Picture pixel centre (x + 0.5, y + 0.5) lies at map coordinates
+/// `origin + step * (centre)`, map pixel centres at half-integers, linear in between,
+/// clamped at the edges.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Matte {
+    /// Values, 0 to 1.
+    pub map: Array2<f32>,
+    /// Size of the picture it is read for.
+    pub size: Size,
+    /// Map coordinates of the picture's top left corner.
+    pub origin: Point,
+    /// Map pixels per picture pixel, rightwards and downwards.
+    pub step: Point,
+}
+
+/// Landmarks, in pixels of the picture that the [`Regions`] are for. Left and right are the
+/// viewer's.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Marks {
+    /// Centres of the two irises: picture-left, picture-right.
+    pub eyes: [Point; 2],
+    /// Radii of the two irises in pixels.
+    pub iris_radius: [f32; 2],
+    /// Corners of the picture-left eye (left, right), then of the picture-right eye.
+    pub eye_corners: [Point; 4],
+    /// Corners of the mouth: picture-left, picture-right.
+    pub mouth: [Point; 2],
+    /// Tip of the nose.
+    pub nose: Point,
+    /// Lowest point of the chin.
+    pub chin: Point,
+    /// Topmost hair (or scalp) near the face's middle line.
+    pub crown: Point,
+    /// The 478 points of the face mesh, for whoever needs more; same pixels.
+    pub mesh: Vec<Point>,
+    /// Turn of the head about the upright axis, degrees, positive to the picture's right.
+    pub turn: f32,
+    /// Tilt of the eye line, degrees, positive clockwise.
+    pub tilt: f32,
+    /// Opening of each eye: lid distance over corner distance (about 0.2 to 0.4 when open).
+    pub openness: [f32; 2],
+}
+
+impl Marks {
+    /// Pixels per eye span.
+    pub fn scale(&self) -> Scale {
+        Scale(self.eyes[0].distance(self.eyes[1]))
+    }
+}
+
+/// Why a person must look at a frame.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum Attention {
+    /// Nobody was found.
+    NoFace,
+    /// This many faces were found; the largest is not clearly the sitter's.
+    SeveralFaces(usize),
+    /// The frame cuts the face or the top of the head.
+    FaceCut,
+    /// At least one eye is closed.
+    EyesClosed,
+    /// The regions are unsure.
+    LowConfidence,
+    /// Sitter and backdrop are too alike to be told apart surely.
+    BackdropAlike,
+    /// The crop the recipe asks for reaches beyond the frame.
+    NoRoomForCrop,
+}
+
+/// The backdrop as one smooth surface of scene-linear working-space colour, on a coarse grid
+/// read like a [`Matte`].
+#[derive(Debug, Clone, PartialEq)]
+pub struct BackdropModel {
+    /// Red, green and blue surfaces.
+    pub surface: [Matte; 3],
+}
+
+/// All that was found in one frame, for a picture of `size`.
+#[derive(Debug, Clone)]
+pub struct Regions {
+    /// The picture these are for.
+    pub size: Size,
+    /// Landmarks; `None` when no face was found (then all mattes but `Everything` are 0 and
+    /// `attention` says why).
+    pub marks: Option<Marks>,
+    /// Person, FaceSkin, BodySkin, Hair, Brows, Sclera, Iris, Lips, Teeth, Clothing, Worn.
+    pub mattes: Vec<(Region, Matte)>,
+    /// The backdrop without the sitter.
+    pub backdrop: Option<BackdropModel>,
+    /// 0 to 1.
+    pub confidence: f32,
+    /// Reasons to look.
+    pub attention: Vec<Attention>,
+}
