@@ -7,11 +7,14 @@
 pub mod bands;
 pub mod filter;
 pub mod math;
+pub mod matrix;
+pub mod oklab;
 pub mod resample;
 pub mod units;
 
 use ndarray::{Array2, ArrayView2};
 
+pub use oklab::{lightness, linear_from_oklab, luminance, luminance_of, oklab_from_linear};
 pub use units::{Degrees, EyeSpans, Kelvin, Lightness, Ratio, Scale, Stops};
 
 /// A height and a width in pixels.
