@@ -14,6 +14,7 @@
 
 pub mod declare;
 pub mod local_contrast;
+pub mod table;
 
 use serde::{Deserialize, Serialize};
 
@@ -22,6 +23,7 @@ use crate::regions::Regions;
 
 pub(crate) use declare::settings;
 pub use declare::{Declaration, Problem, Setting, SettingValue};
+pub use table::{Operation, Stage};
 
 /// What an operation may look at besides the picture.
 #[derive(Debug, Clone, Copy)]
