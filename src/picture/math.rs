@@ -36,7 +36,8 @@ fn rounded(x: f32) -> (f32, i32) {
 /// 2^n for -126 <= n <= 127.
 #[inline(always)]
 fn power_of_two(n: i32) -> f32 {
-    f32::from_bits(((n + 127) << 23) as u32)
+    // Wrapping: a check for overflow, in builds that have one, would keep this from the vector unit.
+    f32::from_bits((n.wrapping_add(127) << 23) as u32)
 }
 
 /// 2 to the power `x`; below -126 it stays at 2^-126, above 127 it stays near 2^127.5.
@@ -152,7 +153,7 @@ fn sin_cos(x: f32) -> (f32, f32) {
     let odd = quarter & 1 != 0;
     let (a, b) = if odd { (cosine, sine) } else { (sine, cosine) };
     let flip_sine = ((quarter & 2) << 30) as u32;
-    let flip_cosine = (((quarter + 1) & 2) << 30) as u32;
+    let flip_cosine = ((quarter.wrapping_add(1) & 2) << 30) as u32;
     (
         f32::from_bits(a.to_bits() ^ flip_sine),
         f32::from_bits(b.to_bits() ^ flip_cosine),
