@@ -46,7 +46,9 @@ impl ContrastSculpting {
     /// Paints; reports `strongest paint`, the largest share of the lightness added or taken.
     pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
         let [near, far] = [NEAR, FAR].map(|length| scene.scale.pixels(length));
-        let Some((matte, bounds)) = skin_matte(scene) else { return Findings::default() };
+        let Some((matte, bounds)) = skin_matte(scene) else {
+            return Findings::default();
+        };
         if self.is_neutral() || near.is_nan() || near <= 0.0 {
             return Findings::default();
         }
@@ -56,7 +58,11 @@ impl ContrastSculpting {
             grid.blurred(&grid.planes[0], sigma, &grid.reach(sigma))
         });
         let paint = Zip::from(&near).and(&far).map_collect(|&near, &far| {
-            if far > 0.01 { PAINT * tanh((near - far) / (far * KNEE)) } else { 0.0 }
+            if far > 0.01 {
+                PAINT * tanh((near - far) / (far * KNEE))
+            } else {
+                0.0
+            }
         });
         // Weighted by lightness, so that the mean L stays and not the mean factor.
         let mean = grid.average(&(&paint * &near)) / grid.average(&near).max(0.01);
@@ -64,11 +70,17 @@ impl ContrastSculpting {
         // Lips and brows lie on the same form: leaving them out would cut them from the face.
         let on = scene.regions.matte(
             &[Region::Skin, Region::Lips, Region::Brows],
-            &NOT_SKIN.into_iter().filter(|r| !matches!(r, Region::Lips | Region::Brows)).collect::<Vec<_>>(),
+            &NOT_SKIN
+                .into_iter()
+                .filter(|r| !matches!(r, Region::Lips | Region::Brows))
+                .collect::<Vec<_>>(),
         );
-        grid.change(picture, &on, [&paint, &paint, &paint], |old, [factor, ..]| {
-            old.map(|v| v + v * factor)
-        });
+        grid.change(
+            picture,
+            &on,
+            [&paint, &paint, &paint],
+            |old, [factor, ..]| old.map(|v| v + v * factor),
+        );
         let strongest = paint
             .iter()
             .zip(&grid.weight)

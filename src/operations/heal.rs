@@ -108,7 +108,8 @@ impl From<Spots> for Vec<Spot> {
 }
 
 impl SettingValue for Spots {
-    const UNIT: &'static str = "a list of (x: share of width, y: share of height, radius: eye spans)";
+    const UNIT: &'static str =
+        "a list of (x: share of width, y: share of height, radius: eye spans)";
 }
 
 settings! {
@@ -144,7 +145,10 @@ impl Heal {
             .0
             .iter()
             .map(|spot| Place {
-                centre: Point { x: spot.x * width as f32, y: spot.y * height as f32 },
+                centre: Point {
+                    x: spot.x * width as f32,
+                    y: spot.y * height as f32,
+                },
                 radius: scene.scale.pixels(spot.radius).max(1.5),
             })
             .collect();
@@ -163,11 +167,21 @@ impl Heal {
 
         let places: Vec<Place> = listed.iter().chain(&found).copied().collect();
         for (i, place) in places.iter().enumerate() {
-            let within = skin.as_ref().map(|(matte, _)| matte).filter(|_| i >= listed.len());
+            let within = skin
+                .as_ref()
+                .map(|(matte, _)| matte)
+                .filter(|_| i >= listed.len());
             mend(picture, place, &places, within, self.strength.0);
         }
-        let mended: f32 = found.iter().map(|p| std::f32::consts::PI * p.radius * p.radius).sum();
-        let share = if skin_area > 0.0 { mended / skin_area as f32 } else { 0.0 };
+        let mended: f32 = found
+            .iter()
+            .map(|p| std::f32::consts::PI * p.radius * p.radius)
+            .sum();
+        let share = if skin_area > 0.0 {
+            mended / skin_area as f32
+        } else {
+            0.0
+        };
         Findings {
             figures: vec![
                 ("found".to_owned(), found.len() as f32),
@@ -200,7 +214,11 @@ fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec<Place> {
     // Powers of sqrt(2), without powf.
     let widths: Vec<f32> = (0..WIDTHS)
         .map(|i| {
-            let half = if i % 2 == 1 { std::f32::consts::SQRT_2 } else { 1.0 };
+            let half = if i % 2 == 1 {
+                std::f32::consts::SQRT_2
+            } else {
+                1.0
+            };
             finest * (1 << (i / 2)) as f32 * half
         })
         .collect();
@@ -217,8 +235,10 @@ fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec<Place> {
     let dark: Vec<Array2<f32>> = (0..count).map(|i| difference(i, 0)).collect();
     let around = widths[WIDTHS - 1] * 1.5;
     let reach = grid.reach(around);
-    let uneven: Vec<Array2<f32>> =
-        red.iter().map(|red| grid.blurred(&red.mapv(f32::abs), around, &reach)).collect();
+    let uneven: Vec<Array2<f32>> = red
+        .iter()
+        .map(|red| grid.blurred(&red.mapv(f32::abs), around, &reach))
+        .collect();
     let asked = redness(sensitivity);
 
     let (rows, columns) = base.dim();
@@ -272,9 +292,9 @@ fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec<Place> {
 fn is_peak(planes: &[Array2<f32>], i: usize, y: usize, x: usize) -> bool {
     let here = planes[i][[y, x]];
     let widths = i.saturating_sub(1)..(i + 2).min(planes.len());
-    widths.into_iter().all(|j| {
-        planes[j].slice(ndarray::s![y - 2..y + 3, x - 2..x + 3]).iter().all(|&v| v <= here)
-    })
+    widths
+        .into_iter()
+        .all(|j| (y - 2..y + 3).all(|y| (x - 2..x + 3).all(|x| planes[j][[y, x]] <= here)))
 }
 
 /// Whether the principal curvatures at a peak are alike.
@@ -324,7 +344,11 @@ impl Rim {
                 (cos(angle), sin(angle))
             })
             .collect();
-        Self { at, radius, blur: (radius * 0.2).round().clamp(1.0, 12.0) as isize }
+        Self {
+            at,
+            radius,
+            blur: (radius * 0.2).round().clamp(1.0, 12.0) as isize,
+        }
     }
 
     /// Means of small squares on the rim around (`cy`, `cx`); edges are repeated.
@@ -369,8 +393,13 @@ fn mend(picture: &mut Oklab, place: &Place, places: &[Place], skin: Option<&Matt
         return;
     }
     let rim = Rim::new(place.radius);
-    let centre = (place.centre.y.floor() as isize, place.centre.x.floor() as isize);
-    let Some(source) = source(picture, place, places, skin, &rim, centre) else { return };
+    let centre = (
+        place.centre.y.floor() as isize,
+        place.centre.x.floor() as isize,
+    );
+    let Some(source) = source(picture, place, places, skin, &rim, centre) else {
+        return;
+    };
 
     let (at_place, at_source) = (rim.read(picture, centre), rim.read(picture, source));
     let apart: Vec<[f32; 3]> = at_place
@@ -455,7 +484,10 @@ fn source(
                 && y >= margin
                 && x + margin < width as f32
                 && y + margin < height as f32;
-            let candidate = Place { centre: Point { x, y }, radius: place.radius };
+            let candidate = Place {
+                centre: Point { x, y },
+                radius: place.radius,
+            };
             if !inside || !places.iter().all(|other| apart(&candidate, other, 1.0)) {
                 continue;
             }

@@ -24,8 +24,14 @@ const CELLS_PER_SIGMA: f32 = 1.5;
 const LEAST_WEIGHT: f32 = 1e-4;
 
 /// What the retouching operations never act on, whatever the skin matte says.
-pub(crate) const NOT_SKIN: [Region; 6] =
-    [Region::Hair, Region::Brows, Region::Eyes, Region::Lips, Region::Teeth, Region::Worn];
+pub(crate) const NOT_SKIN: [Region; 6] = [
+    Region::Hair,
+    Region::Brows,
+    Region::Eyes,
+    Region::Lips,
+    Region::Teeth,
+    Region::Worn,
+];
 
 /// Skin, without [`NOT_SKIN`]; `None` when none is in the picture.
 pub(crate) fn skin_matte(scene: &Scene) -> Option<(Matte, Rect)> {
@@ -56,11 +62,23 @@ pub(crate) fn bounds(matte: &Matte) -> Option<Rect> {
     };
     let last = |i: usize, origin: f32, step: f32, end: usize, of: usize| {
         // The map's own edge is clamped: it goes on to the picture's edge.
-        if i + 1 == of { end } else { (((i as f32 + 1.5 - origin) / step).ceil().max(0.0) as usize).min(end) }
+        if i + 1 == of {
+            end
+        } else {
+            (((i as f32 + 1.5 - origin) / step).ceil().max(0.0) as usize).min(end)
+        }
     };
     let (rows, columns) = matte.map.dim();
-    let from_x = if left == 0 { 0 } else { first(left, matte.origin.x, matte.step.x) };
-    let from_y = if top == 0 { 0 } else { first(top, matte.origin.y, matte.step.y) };
+    let from_x = if left == 0 {
+        0
+    } else {
+        first(left, matte.origin.x, matte.step.x)
+    };
+    let from_y = if top == 0 {
+        0
+    } else {
+        first(top, matte.origin.y, matte.step.y)
+    };
     let to_x = last(right, matte.origin.x, matte.step.x, width, columns);
     let to_y = last(bottom, matte.origin.y, matte.step.y, height, rows);
     (from_x < to_x && from_y < to_y).then(|| Rect {
@@ -124,13 +142,19 @@ impl SkinGrid {
                 }
             }
         });
-        let to_mean = |cell: &mut f32, &sum: &f32| *cell = if sum > 0.0 { *cell / sum } else { 0.0 };
+        let to_mean =
+            |cell: &mut f32, &sum: &f32| *cell = if sum > 0.0 { *cell / sum } else { 0.0 };
         for plane in &mut planes {
             plane.zip_mut_with(&weight, to_mean);
         }
         let pixels = (step * step) as f32;
         weight.mapv_inplace(|sum| sum / pixels);
-        Self { bounds, step, weight, planes }
+        Self {
+            bounds,
+            step,
+            weight,
+            planes,
+        }
     }
 
     /// A length in pixels of the picture, in cells.
@@ -146,14 +170,18 @@ impl SkinGrid {
     /// Blur of `plane` over skin alone; `reach` is [`SkinGrid::reach`] of the same `sigma`.
     pub fn blurred(&self, plane: &Array2<f32>, sigma: f32, reach: &Array2<f32>) -> Array2<f32> {
         let mut out = gaussian((plane * &self.weight).view(), sigma);
-        out.zip_mut_with(reach, |sum, &w| *sum = if w > LEAST_WEIGHT { *sum / w } else { 0.0 });
+        out.zip_mut_with(reach, |sum, &w| {
+            *sum = if w > LEAST_WEIGHT { *sum / w } else { 0.0 }
+        });
         out
     }
 
     /// L, a and b blurred over skin alone, `sigma` in cells.
     pub fn means(&self, sigma: f32) -> [Array2<f32>; 3] {
         let reach = self.reach(sigma);
-        self.planes.each_ref().map(|plane| self.blurred(plane, sigma, &reach))
+        self.planes
+            .each_ref()
+            .map(|plane| self.blurred(plane, sigma, &reach))
     }
 
     /// Mean of `plane` over the skin; 0 without skin.
@@ -163,7 +191,11 @@ impl SkinGrid {
             sum += f64::from(v * w);
             weight += f64::from(w);
         });
-        if weight > 0.0 { (sum / weight) as f32 } else { 0.0 }
+        if weight > 0.0 {
+            (sum / weight) as f32
+        } else {
+            0.0
+        }
     }
 
     /// Changes the skin's pixels: `work(pixel, change)` gives the pixel as it is with all of the
@@ -175,7 +207,12 @@ impl SkinGrid {
         change: [&Array2<f32>; 3],
         work: impl Fn([f32; 3], [f32; 3]) -> [f32; 3] + Sync,
     ) {
-        let Rect { left, top, width, height } = self.bounds;
+        let Rect {
+            left,
+            top,
+            width,
+            height,
+        } = self.bounds;
         bands::each_row(&mut picture.planes, |y, [l, a, b]| {
             if y < top || y >= top + height {
                 return;

@@ -47,7 +47,9 @@ impl SkinSmoothing {
     /// blotch bands after over before (L, on skin).
     pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
         let sigma = scene.scale.pixels(FINE);
-        let Some((matte, bounds)) = skin_matte(scene) else { return Findings::default() };
+        let Some((matte, bounds)) = skin_matte(scene) else {
+            return Findings::default();
+        };
         if self.is_neutral() || sigma.is_nan() || sigma <= 0.0 {
             return Findings::default();
         }
@@ -87,7 +89,10 @@ fn blotches(grid: &SkinGrid, fine: [Array2<f32>; 3], sigma: f32) -> [Array2<f32>
     for _ in 0..BANDS {
         sigma *= 2.0;
         let reach = grid.reach(sigma);
-        let wide = grid.planes.each_ref().map(|plane| grid.blurred(plane, sigma, &reach));
+        let wide = grid
+            .planes
+            .each_ref()
+            .map(|plane| grid.blurred(plane, sigma, &reach));
         let mut band = narrow;
         for (band, wide) in band.iter_mut().zip(&wide) {
             *band -= wide;
@@ -98,9 +103,13 @@ fn blotches(grid: &SkinGrid, fine: [Array2<f32>; 3], sigma: f32) -> [Array2<f32>
         }
         let around = grid.blurred(&height, sigma, &reach);
         for (sum, band) in sum.iter_mut().zip(&band) {
-            Zip::from(sum).and(band).and(&height).and(&around).for_each(|sum, &b, &h, &e| {
-                *sum += b / (1.0 + h + e);
-            });
+            Zip::from(sum)
+                .and(band)
+                .and(&height)
+                .and(&around)
+                .for_each(|sum, &b, &h, &e| {
+                    *sum += b / (1.0 + h + e);
+                });
         }
         narrow = wide;
     }
@@ -125,7 +134,12 @@ fn texture_kept(
     smooth: &Array2<f32>,
     sigma: f32,
 ) -> f32 {
-    let Rect { left, top, width, height } = grid.bounds;
+    let Rect {
+        left,
+        top,
+        width,
+        height,
+    } = grid.bounds;
     let smooth_after = smooth + &grid.blurred(change, sigma, &grid.reach(sigma));
     let (mut before, mut after) = (0.0_f64, 0.0_f64);
     let mut skin = vec![0.0; left + width];
@@ -141,5 +155,9 @@ fn texture_kept(
             after += f64::from(m * now * now);
         }
     }
-    if before > 0.0 { (after / before) as f32 } else { 1.0 }
+    if before > 0.0 {
+        (after / before) as f32
+    } else {
+        1.0
+    }
 }

@@ -56,7 +56,9 @@ impl ToneEvening {
     /// variance of a / L.
     pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
         let sigma = scene.scale.pixels(self.radius);
-        let Some((matte, bounds)) = skin_matte(scene) else { return Findings::default() };
+        let Some((matte, bounds)) = skin_matte(scene) else {
+            return Findings::default();
+        };
         if self.is_neutral() || sigma.is_nan() || sigma <= 0.0 {
             return Findings::default();
         }
@@ -68,23 +70,36 @@ impl ToneEvening {
         let strength = self.strength.0;
 
         let ratio = |colour: &Array2<f32>, light: &Array2<f32>| {
-            Zip::from(colour).and(light).map_collect(|&c, &l| if l > 0.01 { c / l } else { 0.0 })
+            Zip::from(colour)
+                .and(light)
+                .map_collect(|&c, &l| if l > 0.01 { c / l } else { 0.0 })
         };
         let [red, red_far] = [ratio(&near[1], &near[0]), ratio(&far[1], &far[0])];
         let yellow = ratio(&near[2], &near[0]);
         let [red_mean, yellow_mean] = [&red, &yellow].map(|plane| grid.average(plane));
 
         let mut light = Array2::zeros(red.dim());
-        Zip::from(&mut light).and(&near[0]).and(&far[0]).for_each(|d, &n, &f| *d = n - f);
-        Zip::from(&mut light).and(&red).and(&red_far).and(&eyes).for_each(|d, &r, &f, &eye| {
-            let redder = if *d < 0.0 { ((r - f) / REDDER).clamp(0.0, 1.0) } else { 0.0 };
-            let mut share = LIGHT[0] + (LIGHT[1] - LIGHT[0]) * redder;
-            if *d < 0.0 {
-                share += (LIGHT[2] - share) * eye;
-            }
-            let form = 1.0 + (*d / FORM) * (*d / FORM);
-            *d *= -strength * share / form;
-        });
+        Zip::from(&mut light)
+            .and(&near[0])
+            .and(&far[0])
+            .for_each(|d, &n, &f| *d = n - f);
+        Zip::from(&mut light)
+            .and(&red)
+            .and(&red_far)
+            .and(&eyes)
+            .for_each(|d, &r, &f, &eye| {
+                let redder = if *d < 0.0 {
+                    ((r - f) / REDDER).clamp(0.0, 1.0)
+                } else {
+                    0.0
+                };
+                let mut share = LIGHT[0] + (LIGHT[1] - LIGHT[0]) * redder;
+                if *d < 0.0 {
+                    share += (LIGHT[2] - share) * eye;
+                }
+                let form = 1.0 + (*d / FORM) * (*d / FORM);
+                *d *= -strength * share / form;
+            });
         let mut colour = [red, yellow];
         let [red, yellow] = &mut colour;
         Zip::from(red).and(yellow).for_each(|r, y| {
@@ -98,16 +113,25 @@ impl ToneEvening {
         let drift = grid.average(&light);
         light.mapv_inplace(|d| d - drift);
         let moved = [red, yellow].map(|plane| grid.average(&(plane * &near[0])));
-        grid.change(picture, &matte, [&light, red, yellow], |[l, a, b], [dl, du, dv]| {
-            [l + dl, a + l * du - moved[0], b + l * dv - moved[1]]
-        });
+        grid.change(
+            picture,
+            &matte,
+            [&light, red, yellow],
+            |[l, a, b], [dl, du, dv]| [l + dl, a + l * du - moved[0], b + l * dv - moved[1]],
+        );
 
         let before = key_to_shadow(&grid, &near[0], &near[0]);
         let after = key_to_shadow(&grid, &near[0], &(&near[0] + &light));
         Findings {
             figures: vec![
-                ("key to shadow kept".to_owned(), after / before.max(f32::MIN_POSITIVE)),
-                ("redness spread kept".to_owned(), spread_kept(&grid, &near, red)),
+                (
+                    "key to shadow kept".to_owned(),
+                    after / before.max(f32::MIN_POSITIVE),
+                ),
+                (
+                    "redness spread kept".to_owned(),
+                    spread_kept(&grid, &near, red),
+                ),
             ],
             ..Findings::default()
         }
@@ -117,13 +141,21 @@ impl ToneEvening {
 /// Where the shadows under the eyes are, 0 to 1; 0 without landmarks.
 fn under_eyes(grid: &SkinGrid, scene: &Scene) -> Array2<f32> {
     let mut out = Array2::zeros(grid.weight.dim());
-    let Some(marks) = &scene.regions.marks else { return out };
+    let Some(marks) = &scene.regions.marks else {
+        return out;
+    };
     let span = scene.scale.0;
     let [left, right] = marks.eyes;
     // Unit vectors along the line of the eyes and down the face.
     let length = left.distance(right).max(f32::MIN_POSITIVE);
-    let along = Point { x: (right.x - left.x) / length, y: (right.y - left.y) / length };
-    let down = Point { x: -along.y, y: along.x };
+    let along = Point {
+        x: (right.x - left.x) / length,
+        y: (right.y - left.y) / length,
+    };
+    let down = Point {
+        x: -along.y,
+        y: along.x,
+    };
     let step = grid.step as f32;
     for ((row, column), out) in out.indexed_iter_mut() {
         let x = grid.bounds.left as f32 + (column as f32 + 0.5) * step;
@@ -144,11 +176,14 @@ fn under_eyes(grid: &SkinGrid, scene: &Scene) -> Array2<f32> {
 fn key_to_shadow(grid: &SkinGrid, form: &Array2<f32>, light: &Array2<f32>) -> f32 {
     let middle = grid.average(form);
     let (mut key, mut shadow) = ([0.0_f64; 2], [0.0_f64; 2]);
-    Zip::from(form).and(light).and(&grid.weight).for_each(|&form, &l, &w| {
-        let side = if form > middle { &mut key } else { &mut shadow };
-        side[0] += f64::from(w * l * l * l);
-        side[1] += f64::from(w);
-    });
+    Zip::from(form)
+        .and(light)
+        .and(&grid.weight)
+        .for_each(|&form, &l, &w| {
+            let side = if form > middle { &mut key } else { &mut shadow };
+            side[0] += f64::from(w * l * l * l);
+            side[1] += f64::from(w);
+        });
     let mean = |[sum, weight]: [f64; 2]| sum / weight.max(1e-9);
     (mean(key) / mean(shadow).max(1e-9)) as f32
 }
@@ -159,7 +194,13 @@ fn spread_kept(grid: &SkinGrid, near: &[Array2<f32>; 3], change: &Array2<f32>) -
         let mean = grid.average(plane);
         grid.average(&plane.mapv(|v| (v - mean) * (v - mean)))
     };
-    let before = Zip::from(&near[1]).and(&near[0]).map_collect(|&a, &l| a / l.max(0.01));
+    let before = Zip::from(&near[1])
+        .and(&near[0])
+        .map_collect(|&a, &l| a / l.max(0.01));
     let was = spread(&before);
-    if was > 0.0 { spread(&(&before + change)) / was } else { 1.0 }
+    if was > 0.0 {
+        spread(&(&before + change)) / was
+    } else {
+        1.0
+    }
 }
