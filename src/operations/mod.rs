@@ -12,9 +12,15 @@
 //! the result back by `on`, `except` and `opacity`, and skips a step with neutral settings. It
 //! uses `picture::bands` for rows over threads and knows nothing else of how it is run.
 
+pub mod canvas;
+pub mod contrast_sculpting;
 pub mod declare;
+pub mod heal;
 pub mod local_contrast;
+mod skin_bands;
+pub mod skin_smoothing;
 pub mod table;
+pub mod tone_evening;
 
 use serde::{Deserialize, Serialize};
 

@@ -4,7 +4,9 @@
 //! page, the engine and the tests that walk over it. Adding an operation is its own file and one
 //! line here.
 
-use crate::operations::{Declaration, Problem};
+use crate::operations::canvas::{Canvas, Space};
+use crate::operations::{Declaration, Findings, Problem, Scene};
+use crate::picture::EyeSpans;
 
 /// Where in the flow an operation works.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -30,7 +32,7 @@ impl Stage {
 
 /// Makes the enum [`Operation`] with what every operation has in common.
 macro_rules! operations {
-    ($($stage:ident: [$($(#[$meta:meta])* $file:ident::$name:ident),* $(,)?])+) => {
+    ($($stage:ident $how:ident: [$($(#[$meta:meta])* $file:ident::$name:ident),* $(,)?])+) => {
         /// One operation with its settings.
         #[derive(Debug, Clone, PartialEq)]
         pub enum Operation { $($(
@@ -99,6 +101,33 @@ macro_rules! operations {
                 match self { $($($(#[$meta])* Self::$name(settings) => settings.is_neutral(),)*)+ }
             }
 
+            /// Brings the canvas to the space in which the operation works.
+            pub fn prepare_space(&self, canvas: &mut Canvas) {
+                match self { $($(
+                    $(#[$meta])*
+                    Self::$name(_) => step!($how prepare crate::operations::$file::$name, canvas),
+                )*)+ }
+            }
+
+            /// Changes the picture, if it is an operation of the picture stage; the others leave
+            /// it alone, since sensor, crop and output have their own places in the flow.
+            #[allow(unused_variables)]
+            pub fn apply(&self, canvas: &mut Canvas, scene: &Scene<'_>) -> Findings {
+                match self { $($(
+                    $(#[$meta])*
+                    Self::$name(settings) => step!($how apply settings, canvas, scene),
+                )*)+ }
+            }
+
+            /// How far around a pixel it looks; `None` when it must see the whole picture.
+            #[allow(unused_variables)]
+            pub fn reach(&self) -> Option<EyeSpans> {
+                match self { $($(
+                    $(#[$meta])*
+                    Self::$name(settings) => step!($how reach settings),
+                )*)+ }
+            }
+
             /// Every setting with its RON text, in order of declaration.
             pub fn spelled_out(&self) -> Vec<(&'static str, String)> {
                 match self { $($($(#[$meta])* Self::$name(settings) => settings.spelled_out(),)*)+ }
@@ -107,12 +136,51 @@ macro_rules! operations {
     };
 }
 
+/// What the ways of the table mean: `placed` operations are asked for elsewhere in the flow; the
+/// others change a canvas and look at the `whole` picture, around a pixel (`local`, with a
+/// method `reach`), or at each pixel alone (`point`).
+macro_rules! step {
+    (placed prepare $type:path, $canvas:ident) => {
+        ()
+    };
+    (placed apply $settings:ident, $canvas:ident, $scene:ident) => {
+        Findings::default()
+    };
+    (placed reach $settings:ident) => {
+        None
+    };
+    ($how:ident prepare $type:path, $canvas:ident) => {
+        space_of(<$type>::apply, $canvas)
+    };
+    ($how:ident apply $settings:ident, $canvas:ident, $scene:ident) => {
+        $settings.apply(Space::of($canvas), $scene)
+    };
+    (whole reach $settings:ident) => {
+        None
+    };
+    (local reach $settings:ident) => {
+        Some($settings.reach())
+    };
+    (point reach $settings:ident) => {
+        Some(EyeSpans(0.0))
+    };
+}
+
+/// Brings the canvas to the space that an operation's `apply` takes.
+fn space_of<T, P: Space>(_: impl Fn(&T, &mut P, &Scene<'_>) -> Findings, canvas: &mut Canvas) {
+    P::of(canvas);
+}
+
 operations! {
-    Sensor: []
-    Picture: [
-        local_contrast::LocalContrast,
+    Sensor placed: []
+    Picture local: [local_contrast::LocalContrast]
+    Picture whole: [
+        heal::Heal,
+        skin_smoothing::SkinSmoothing,
+        tone_evening::ToneEvening,
+        contrast_sculpting::ContrastSculpting,
     ]
-    Output: []
+    Output placed: []
 }
 
 impl Operation {

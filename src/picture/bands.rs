@@ -59,3 +59,24 @@ pub fn each_row(
         .with_min_len(ROWS)
         .for_each(|(y, ((a, b), c))| work(y, [a, b, c]));
 }
+
+/// Calls `work(first_row, [first, second, third])` for bands of `rows` rows of three planes of one
+/// shape, over all threads. Each slice holds its band's rows one after another.
+///
+/// # Panics
+/// When the planes are not of one shape and contiguous, as in [`each_row`].
+pub fn each_band_of_three(
+    planes: &mut [ndarray::Array2<f32>; 3],
+    rows: usize,
+    work: impl Fn(usize, [&mut [f32]; 3]) + Sync,
+) {
+    let band = (planes[0].ncols() * rows).max(1);
+    let [first, second, third] = planes.each_mut().map(|plane| {
+        plane.as_slice_mut().expect("planes are contiguous").par_chunks_mut(band)
+    });
+    first
+        .zip(second)
+        .zip(third)
+        .enumerate()
+        .for_each(|(index, ((a, b), c))| work(index * rows, [a, b, c]));
+}
