@@ -125,7 +125,9 @@ pub struct Diagnostics {
     kept: Vec<Diagnostic>,
     /// How many errors there were in all.
     errors: usize,
-    /// How many were not kept.
+    /// How many warnings there were in all.
+    warnings: usize,
+    /// How many of both were not kept.
     pub left_out: usize,
 }
 
@@ -148,6 +150,7 @@ impl Diagnostics {
         span: impl Into<Option<Span>>,
         message: impl Into<String>,
     ) -> &mut Diagnostic {
+        self.warnings += 1;
         self.note(file, span.into(), message.into(), Severity::Warning)
     }
 
@@ -183,6 +186,11 @@ impl Diagnostics {
         self.errors
     }
 
+    /// How many warnings were found so far.
+    pub fn warnings(&self) -> usize {
+        self.warnings
+    }
+
     /// Whether nothing at all was noted.
     pub fn is_empty(&self) -> bool {
         self.kept.is_empty()
@@ -206,25 +214,6 @@ impl Diagnostics {
             )
         });
         sorted
-    }
-
-    /// Takes over all of another list.
-    pub fn append(&mut self, other: Diagnostics) {
-        let unkept_errors = other.errors
-            - other
-                .kept
-                .iter()
-                .filter(|d| d.severity == Severity::Error)
-                .count();
-        self.errors += unkept_errors;
-        self.left_out += other.left_out;
-        for one in other.kept {
-            let kept = match one.severity {
-                Severity::Error => self.error(&one.file, one.span.clone(), String::new()),
-                Severity::Warning => self.warning(&one.file, one.span.clone(), String::new()),
-            };
-            *kept = one;
-        }
     }
 }
 

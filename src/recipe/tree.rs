@@ -133,7 +133,6 @@ pub fn parse<'t>(source: &'t Arc<Source>, notes: &mut Diagnostics) -> Option<Nod
     if node.is_some() && !parser.broken && parser.at < text.len() {
         let span = parser.here();
         let found = short(&text[parser.at..]);
-        parser.broken = true;
         notes.error(
             source,
             span,
