@@ -12,8 +12,24 @@
 //! the result back by `on`, `except` and `opacity`, and skips a step with neutral settings. It
 //! uses `picture::bands` for rows over threads and knows nothing else of how it is run.
 
+pub mod adjust;
+pub mod background_lift;
+pub mod black_and_white;
+pub mod chroma;
+pub mod colours;
+pub mod contrast;
+pub mod crop;
 pub mod declare;
+pub mod gradient_toning;
 pub mod local_contrast;
+pub mod output_sharpening;
+mod pixels;
+pub mod selective_colour;
+pub mod shadow_lift;
+#[cfg(test)]
+mod test_scene;
+pub mod tone_curve;
+pub mod values;
 
 use serde::{Deserialize, Serialize};
 
