@@ -46,7 +46,10 @@ mod tests {
 
     #[test]
     fn every_pixel_is_visited_once() {
-        let size = Size { width: 37, height: 71 };
+        let size = Size {
+            width: 37,
+            height: 71,
+        };
         let mut picture = Linear::filled(size, [1.0, 2.0, 3.0]);
         each_pixel(&mut picture.planes, |[a, b, c]| [a + b, b + c, c + a]);
         assert_eq!(picture, Linear::filled(size, [3.0, 5.0, 4.0]));
