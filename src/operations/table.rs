@@ -173,14 +173,25 @@ fn space_of<T, P: Space>(_: impl Fn(&T, &mut P, &Scene<'_>) -> Findings, canvas:
 
 operations! {
     Sensor placed: []
-    Picture local: [local_contrast::LocalContrast]
+    Picture placed: [crop::Crop]
+    Picture local: [adjust::Adjust, local_contrast::LocalContrast]
+    Picture point: [
+        tone_curve::ToneCurve,
+        contrast::Contrast,
+        shadow_lift::ShadowLift,
+        chroma::Chroma,
+        selective_colour::SelectiveColour,
+        gradient_toning::GradientToning,
+        black_and_white::BlackAndWhite,
+    ]
     Picture whole: [
+        background_lift::BackgroundLift,
         heal::Heal,
         skin_smoothing::SkinSmoothing,
         tone_evening::ToneEvening,
         contrast_sculpting::ContrastSculpting,
     ]
-    Output placed: []
+    Output placed: [output_sharpening::OutputSharpening]
 }
 
 impl Operation {
