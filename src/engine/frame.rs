@@ -297,10 +297,5 @@ fn cut(picture: Linear, rect: Rect) -> Linear {
 }
 
 fn cut_of(picture: &Linear, rect: Rect) -> Linear {
-    let rows = rect.top..rect.top + rect.height;
-    let columns = rect.left..rect.left + rect.width;
-    let part = |plane: &ndarray::Array2<f32>| {
-        plane.slice(ndarray::s![rows.clone(), columns.clone()]).to_owned()
-    };
-    Linear { planes: picture.planes.each_ref().map(part) }
+    Linear { planes: picture.planes.each_ref().map(|plane| rect.of(plane.view()).to_owned()) }
 }
