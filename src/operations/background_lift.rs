@@ -10,12 +10,11 @@
 //! B' has the luminance of `level` where the backdrop has its mean; `evenness` e keeps 1 - e of the
 //! backdrop's own falloff, `tint` t keeps t of its own colour:
 //! B' = Y (e D + (1 - e) N), D the mean colour and N the local one, both of which are
-//! grey + t (colour - grey) over the mean's luminance. It is linear in B, so it is worked out on
-//! the model's own coarse grid.
+//! grey + t (colour - grey) over the mean's luminance.
 //!
 //! What the smooth model cannot hold (creases, dust, marks of the paper) would remain as I - B. Away
-//! from the sitter, as far as evenness goes, that rest is cut down to fine noise of the backdrop's
-//! own strength: its smoothed part goes, and what stands out by more than three standard deviations.
+//! from the sitter, as far as evenness goes, that rest is cut down to fine noise, at most of the
+//! backdrop's own strength: its smoothed part goes, and what stands out by more than three standard deviations.
 //! Some grain stays, so that the wall does not look pasted in and does not band. Close to the sitter
 //! nothing is cut, since what the matte missed there may be hair.
 //!
@@ -27,7 +26,7 @@ use crate::operations::pixels::smooth_step;
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::filter::gaussian;
 use crate::picture::{
-    EyeSpans, Lightness, Linear, Ratio, Size, bands, lightness, luminance, luminance_of,
+    EyeSpans, Lightness, Linear, Ratio, Size, bands, lightness, luminance, luminance_of, math,
 };
 use crate::regions::{BackdropModel, Matte, Region};
 
@@ -52,8 +51,10 @@ const NEAR: EyeSpans = EyeSpans(0.15);
 const FAR_ENDS: [f32; 2] = [0.002, 0.03];
 /// Standard deviation of the blur that tells creases from grain.
 const CREASE: EyeSpans = EyeSpans(0.02);
-/// Share of the backdrop's grain that stays where it is cleaned: enough to dither 8 bits.
+/// Share of the backdrop's grain that stays where it is cleaned, and the most that stays, in L*:
+/// enough to dither 8 bits (a step of sRGB is about 0.4 L*), too little to be seen.
 const GRAIN: f32 = 0.6;
+const MOST_GRAIN: f32 = 0.15;
 /// Standard deviations beyond which a deviation is a mark and not noise (0.3 % of a normal one).
 const MARK: f32 = 3.0;
 /// Light below the model's that still counts as noise; more would be a wrong matte and would leave
@@ -85,18 +86,18 @@ impl BackgroundLift {
             return Findings::default();
         }
         let before = backdrop_lightness(picture, &person);
-        let change = self.change(backdrop, mean, wall);
-        let far = far_from(&person, scene);
-        for channel in 0..3 {
-            let work = Channel {
-                model: &backdrop.surface[channel],
-                change: &change[channel],
-                person: &person,
-                far: &far,
-                cleaning: self.strength.0 * self.evenness.0,
-            };
-            work.lift(&mut picture.planes[channel], scene.scale.pixels(CREASE));
+        let cleaning = self.strength.0 * self.evenness.0;
+        if cleaning > 0.0 {
+            let far = far_from(&person, scene);
+            let crease = scene.scale.pixels(CREASE);
+            for (plane, model) in picture.planes.iter_mut().zip(&backdrop.surface) {
+                clean(plane, model, &far, crease, cleaning, most_grain(wall));
+            }
         }
+        let wanted = Wall::new(self, mean, wall);
+        bands::each_row(&mut picture.planes, |y, rows| {
+            wanted.lift_row(y, rows, backdrop, &person)
+        });
         let after = backdrop_lightness(picture, &person);
         let figures =
             [("before", before), ("after", after)]
@@ -113,125 +114,145 @@ impl BackgroundLift {
             places: Vec::new(),
         }
     }
+}
 
-    /// B' - B on the model's grid, times strength.
-    fn change(&self, backdrop: &BackdropModel, mean: [f32; 3], wall: f32) -> [Matte; 3] {
-        let (strength, evenness, tint) = (self.strength.0, self.evenness.0, self.tint.0);
-        let per_mean = 1.0 / luminance(mean);
-        let tinted = |rgb: [f32; 3]| {
-            let grey = luminance(rgb);
-            rgb.map(|v| (grey + tint * (v - grey)) * per_mean)
+/// The wall that is wanted, B', from the backdrop that is there.
+struct Wall {
+    strength: f32,
+    /// Luminance over that of the backdrop's mean.
+    per_mean: f32,
+    tint: f32,
+    evenness: f32,
+    /// Y D: the even wall's colour.
+    even: [f32; 3],
+}
+
+impl Wall {
+    fn new(settings: &BackgroundLift, mean: [f32; 3], wall: f32) -> Self {
+        let mut wanted = Self {
+            strength: settings.strength.0,
+            per_mean: wall / luminance(mean),
+            tint: settings.tint.0,
+            evenness: settings.evenness.0,
+            even: [0.0; 3],
         };
-        let even = tinted(mean);
-        let mut change = backdrop.surface.clone();
-        let [red, green, blue] = &backdrop.surface;
-        for ((y, x), &r) in red.map.indexed_iter() {
-            let here = [r, green.map[[y, x]], blue.map[[y, x]]];
-            let local = tinted(here);
-            for channel in 0..3 {
-                let wanted = wall * (local[channel] + evenness * (even[channel] - local[channel]));
-                change[channel].map[[y, x]] = strength * (wanted - here[channel]);
-            }
-        }
-        change
+        wanted.even = wanted.tinted(mean);
+        wanted
+    }
+
+    #[inline(always)]
+    fn tinted(&self, rgb: [f32; 3]) -> [f32; 3] {
+        let grey = luminance(rgb);
+        rgb.map(|v| (grey + self.tint * (v - grey)) * self.per_mean)
+    }
+
+    /// One pixel's light with the backdrop `b` behind it changed; `bare` is 1 - a.
+    #[inline(always)]
+    fn behind(&self, light: [f32; 3], b: [f32; 3], bare: f32) -> [f32; 3] {
+        let own = self.tinted(b);
+        std::array::from_fn(|c| {
+            let wanted = own[c] + self.evenness * (self.even[c] - own[c]);
+            let change = bare * self.strength * (wanted - b[c]);
+            // A darker wall takes no more light than the model says is there: where the matte is
+            // wrong the old wall shows, not a black seam.
+            let sitter = light[c] - bare * b[c];
+            let missing = (-BELOW * bare * b[c] - sitter).max(0.0);
+            light[c] + change + missing.min((-change).max(0.0))
+        })
+    }
+
+    fn lift_row(&self, y: usize, rows: [&mut [f32]; 3], backdrop: &BackdropModel, person: &Matte) {
+        let [red, green, blue] = rows;
+        let mut read = [(); 4].map(|()| vec![0.0_f32; red.len()]);
+        let [r, g, b, alpha] = &mut read;
+        backdrop.fill_row(y, [r, g, b]);
+        person.fill_row(y, alpha);
+        let model = r.iter().zip(&*g).zip(&*b).zip(&*alpha);
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for (((red, green), blue), (((&r, &g), &b), &a)) in
+                    red.iter_mut().zip(green).zip(blue).zip(model)
+                {
+                    [*red, *green, *blue] = self.behind([*red, *green, *blue], [r, g, b], 1.0 - a);
+                }
+            },
+        );
     }
 }
 
-/// One channel's part of the work.
-struct Channel<'a> {
-    model: &'a Matte,
-    change: &'a Matte,
-    person: &'a Matte,
-    far: &'a Matte,
+/// Takes creases and marks out of one channel of the backdrop, as far as `cleaning` goes.
+fn clean(
+    plane: &mut Array2<f32>,
+    model: &Matte,
+    far: &Matte,
+    crease: f32,
     cleaning: f32,
+    grain: f32,
+) {
+    let rest = rest_far_away(plane, model, far);
+    let smooth = gaussian(rest.view(), crease);
+    let noise = noise(&rest, &smooth, far);
+    let most = MARK * noise;
+    let kept = GRAIN.min(grain / noise.max(f32::MIN_POSITIVE));
+    bands::each_band(plane.view_mut(), |first, mut rows| {
+        for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
+            let rests = rest.row(first + i).into_iter().zip(smooth.row(first + i));
+            for (v, (&rest, &smooth)) in row.iter_mut().zip(rests) {
+                let fine = kept * (rest - smooth).clamp(-most, most);
+                *v += cleaning * (fine - rest);
+            }
+        }
+    });
 }
 
-impl Channel<'_> {
-    fn lift(&self, plane: &mut Array2<f32>, crease: f32) {
-        let width = plane.ncols();
-        let rest = self.rest_far_away(plane);
-        let grain = (self.cleaning > 0.0).then(|| {
-            let smooth = gaussian(rest.view(), crease);
-            let noise = self.noise(&rest, &smooth);
-            (smooth, noise)
-        });
-        bands::each_band(plane.view_mut(), |first, mut rows| {
-            let mut read = [(); 4].map(|()| vec![0.0_f32; width]);
-            for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
-                let y = first + i;
-                let [model, change, person, far] = &mut read;
-                self.model.fill_row(y, model);
-                self.change.fill_row(y, change);
-                self.person.fill_row(y, person);
-                self.far.fill_row(y, far);
-                if let Some((smooth, noise)) = &grain {
-                    let most = MARK * noise;
-                    let rests = rest.row(y).into_iter().zip(smooth.row(y));
-                    let there = model.iter().zip(&*change).zip(&*far);
-                    for ((v, (&rest, &smooth)), ((&b, &change), &far)) in
-                        row.iter_mut().zip(rests).zip(there)
-                    {
-                        // Darker walls get less grain, as fewer photons would give them.
-                        let dimmer = (1.0 + change / b.max(1e-4)).clamp(0.0, 1.0).sqrt();
-                        let fine = (rest - smooth).clamp(-most, most) * (GRAIN * dimmer);
-                        *v += self.cleaning * far * (fine - (*v - b));
-                    }
-                }
-                let there = model.iter().zip(&*change).zip(&*person);
-                for (v, ((&b, &change), &a)) in row.iter_mut().zip(there) {
-                    let bare = 1.0 - a;
-                    // A darker wall takes no more light than the model says is there: where the
-                    // matte is wrong the old wall shows, not a black seam.
-                    let own = *v - bare * b;
-                    let missing = (-BELOW * bare * b - own).max(0.0);
-                    let given_back = missing.min((-bare * change).max(0.0));
-                    *v += bare * change + given_back;
-                }
+/// I - B where it is far from the sitter, fading to 0 near.
+fn rest_far_away(plane: &Array2<f32>, model: &Matte, far: &Matte) -> Array2<f32> {
+    let mut rest = plane.clone();
+    let width = plane.ncols();
+    bands::each_band(rest.view_mut(), |first, mut rows| {
+        let mut read = [(); 2].map(|()| vec![0.0_f32; width]);
+        for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
+            let [backdrop, share] = &mut read;
+            model.fill_row(first + i, backdrop);
+            far.fill_row(first + i, share);
+            for (v, (&b, &share)) in row.iter_mut().zip(backdrop.iter().zip(&*share)) {
+                *v = (*v - b) * share;
             }
-        });
-    }
-
-    /// I - B where it is far from the sitter, fading to 0 near.
-    fn rest_far_away(&self, plane: &Array2<f32>) -> Array2<f32> {
-        let mut rest = plane.clone();
-        let width = plane.ncols();
-        bands::each_band(rest.view_mut(), |first, mut rows| {
-            let mut read = [(); 2].map(|()| vec![0.0_f32; width]);
-            for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
-                let [model, far] = &mut read;
-                self.model.fill_row(first + i, model);
-                self.far.fill_row(first + i, far);
-                for (v, (&b, &far)) in row.iter_mut().zip(model.iter().zip(&*far)) {
-                    *v = (*v - b) * far;
-                }
-            }
-        });
-        rest
-    }
-
-    /// Standard deviation of the fine part of the rest, marks left out.
-    fn noise(&self, rest: &Array2<f32>, smooth: &Array2<f32>) -> f32 {
-        let mut far = vec![0.0; rest.ncols()];
-        // For a normal distribution the mean deviation is sqrt(2 / pi) of the standard one.
-        let per_mean = f64::from(std::f32::consts::FRAC_PI_2).sqrt();
-        let mut most = f64::INFINITY;
-        for _ in 0..2 {
-            let (mut sum, mut count) = (0.0_f64, 0_usize);
-            for y in rows_read(rest.nrows()) {
-                self.far.fill_row(y, &mut far);
-                let values = rest.row(y).into_iter().zip(smooth.row(y)).zip(&far);
-                for ((&rest, &smooth), &far) in values {
-                    let fine = f64::from(rest - smooth).abs();
-                    if far > 0.99 && fine < most {
-                        sum += fine;
-                        count += 1;
-                    }
-                }
-            }
-            most = f64::from(MARK) * per_mean * sum / count.max(1) as f64;
         }
-        (most / f64::from(MARK)) as f32
+    });
+    rest
+}
+
+/// Standard deviation of the fine part of the rest, marks left out.
+fn noise(rest: &Array2<f32>, smooth: &Array2<f32>, far: &Matte) -> f32 {
+    let mut share = vec![0.0; rest.ncols()];
+    // For a normal distribution the mean deviation is sqrt(2 / pi) of the standard one.
+    let per_mean = f64::from(std::f32::consts::FRAC_PI_2).sqrt();
+    let mut deviation = f64::INFINITY;
+    for _ in 0..2 {
+        let (mut sum, mut count) = (0.0_f64, 0_usize);
+        for y in rows_read(rest.nrows()) {
+            far.fill_row(y, &mut share);
+            let values = rest.row(y).into_iter().zip(smooth.row(y)).zip(&share);
+            for ((&rest, &smooth), &share) in values {
+                let fine = f64::from(rest - smooth).abs();
+                if share > 0.99 && fine < f64::from(MARK) * deviation {
+                    sum += fine;
+                    count += 1;
+                }
+            }
+        }
+        deviation = per_mean * sum / count.max(1) as f64;
     }
+    deviation as f32
+}
+
+/// Standard deviation of light that is [`MOST_GRAIN`] on a wall of luminance `wall`: the slope of
+/// L* = 116 Y^(1/3) - 16 (CIE 015:2018, 8.3).
+fn most_grain(wall: f32) -> f32 {
+    let root = math::cbrt(wall.max(1e-4));
+    MOST_GRAIN * 3.0 / 116.0 * root * root
 }
 
 /// Evenly spread rows, from the top.

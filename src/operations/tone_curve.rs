@@ -54,7 +54,7 @@ const TOE: f32 = 0.02;
 const KNEE: f32 = 0.4;
 /// Share of the scaled colour, which has the scene's saturation. By eye on the rendered office:
 /// with 0, mid tones of skin turn orange at contrast 0.3 and very light skin loses its pink.
-const CALM: f32 = 0.6;
+const CALM: f32 = 0.8;
 /// Where the largest channel of a scaled colour is so near white that it gives way, to be gone
 /// before it would clip.
 const CLOSING: f32 = 0.75;
