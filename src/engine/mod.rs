@@ -23,7 +23,7 @@ use crate::picture::{Linear, Rect, Size, resample};
 use crate::raw::{Frame, SensorFrame};
 use crate::recipe::{Recipe, Step};
 use crate::regions::{self, Attention, Marks, Regions};
-use crate::sensor::{self, Developed, DevelopmentNotes};
+use crate::sensor::{self, Developed, Notes};
 
 pub use development::{Reference, Unavailable};
 
@@ -105,7 +105,7 @@ pub struct Finished {
     /// What each picture-stage step did.
     pub steps: Vec<StepNote>,
     /// What the development estimated; `None` for a finished picture taken in.
-    pub development: Option<DevelopmentNotes>,
+    pub development: Option<Notes>,
     /// Steps of the recipe that this kind of frame cannot take, and why.
     pub unavailable: Vec<Unavailable>,
     /// Reasons for a person to look, from the regions and from the crop.
@@ -231,7 +231,7 @@ fn develop_crop(
     recipe: &Recipe,
     set: &Set,
     rect: Rect,
-) -> Result<(Linear, Option<DevelopmentNotes>), Error> {
+) -> Result<(Linear, Option<Notes>), Error> {
     match frame {
         Frame::Sensor(sensor) => {
             let how = development::development(recipe, set);
@@ -297,10 +297,5 @@ fn cut(picture: Linear, rect: Rect) -> Linear {
 }
 
 fn cut_of(picture: &Linear, rect: Rect) -> Linear {
-    let rows = rect.top..rect.top + rect.height;
-    let columns = rect.left..rect.left + rect.width;
-    let part = |plane: &ndarray::Array2<f32>| {
-        plane.slice(ndarray::s![rows.clone(), columns.clone()]).to_owned()
-    };
-    Linear { planes: picture.planes.each_ref().map(part) }
+    Linear { planes: picture.planes.each_ref().map(|plane| rect.of(plane.view()).to_owned()) }
 }
