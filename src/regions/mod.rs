@@ -10,7 +10,8 @@ mod features;
 mod find;
 mod matte;
 mod matting;
-mod models;
+pub mod models;
+pub mod net;
 mod nets;
 mod plane;
 
