@@ -7,11 +7,14 @@
 pub mod bands;
 pub mod filter;
 pub mod math;
+pub mod matrix;
+pub mod oklab;
 pub mod resample;
 pub mod units;
 
-use ndarray::{Array2, ArrayView2};
+use ndarray::{Array2, ArrayView2, Axis, Slice};
 
+pub use oklab::{lightness, linear_from_oklab, luminance, luminance_of, oklab_from_linear};
 pub use units::{Degrees, EyeSpans, Kelvin, Lightness, Ratio, Scale, Stops};
 
 /// A height and a width in pixels.
@@ -45,6 +48,19 @@ impl Rect {
     /// Its height and width.
     pub fn size(&self) -> Size {
         Size { width: self.width, height: self.height }
+    }
+
+    /// This part of a plane. (ndarray's `s!` needs `unsafe` in the caller, which is forbidden.)
+    ///
+    /// # Panics
+    /// When the rectangle is not inside of the plane.
+    pub fn of<'a>(&self, plane: ArrayView2<'a, f32>) -> ArrayView2<'a, f32> {
+        let rows = Slice::from(self.top..self.top + self.height);
+        let columns = Slice::from(self.left..self.left + self.width);
+        let mut part = plane;
+        part.slice_axis_inplace(Axis(0), rows);
+        part.slice_axis_inplace(Axis(1), columns);
+        part
     }
 }
 

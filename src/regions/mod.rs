@@ -4,10 +4,24 @@
 //! size ([`Regions::placed`]). Mattes stay as small as the truth they hold and are read row by
 //! row at the picture's size.
 
+mod backdrop;
+mod crop;
+mod features;
+mod find;
+mod matte;
+mod matting;
+pub mod models;
+pub mod net;
+mod nets;
+mod plane;
+mod walk;
+
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};
 
 use crate::picture::{Point, Scale, Size};
+
+pub use find::find;
 
 /// A named part of the picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]

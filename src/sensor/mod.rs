@@ -1,1 +1,447 @@
-//! (in work)
+//! From a sensor's samples to linear light in the working space.
+//!
+//! Black is taken off and white set to 1 per site, gains make the light neutral; the mosaic's
+//! square roots are filled in to three planes ([`bayer`], [`general`]), noise is taken off there,
+//! clipped channels are rebuilt from the others ([`highlights`]), and the camera's matrix takes the
+//! colours to the working space ([`camera`]). A diffuse white that just fills the green sites is
+//! 1.0 before exposure.
+//!
+//! Square roots have two reasons: noise is about the same in dark and bright parts (M. S.
+//! Bartlett, "The square root transformation in analysis of variance", 1936; F. J. Anscombe 1948),
+//! and errors count about as eyes see them.
+//!
+//! Every output pixel depends on its own neighbourhood and on figures of the whole frame only, so
+//! a window gives the pixels of the whole to the bit, at any thread count.
+
+mod bayer;
+mod camera;
+mod general;
+mod highlights;
+mod orient;
+mod quick;
+mod sites;
+
+use ndarray::Array2;
+use serde::{Deserialize, Serialize};
+
+use crate::picture::{Linear, Ratio, Rect, Size, Stops, bands};
+use crate::raw::{Pattern, SensorFrame};
+
+use camera::Camera;
+use sites::Sites;
+
+pub use orient::upright;
+pub use quick::develop_small;
+
+/// How a frame is developed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Development {
+    /// What counts as neutral.
+    pub balance: Balance,
+    /// Added to the camera's baseline exposure.
+    pub exposure: Stops,
+    /// How much of the estimated noise is taken off: 0 none, to the bit, 1 all.
+    pub denoise: Ratio,
+    /// What becomes of clipped channels.
+    pub highlights: Highlights,
+}
+
+impl Default for Development {
+    fn default() -> Self {
+        Self {
+            balance: Balance::AsShot,
+            exposure: Stops(0.0),
+            denoise: Ratio(0.0),
+            highlights: Highlights::Rebuilt,
+        }
+    }
+}
+
+/// What counts as neutral.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum Balance {
+    /// What the camera noted; without that, the camera's daylight (D65), or no gains at all.
+    AsShot,
+    /// Gains of red, green and blue, green 1; from a grey patch, say ([`balance_of_patch`]).
+    Gains([f32; 3]),
+    /// A light's correlated colour temperature, and its tint (positive: the light is magenta;
+    /// 3000 steps per unit of CIE 1960 uv away from the Planckian locus).
+    Temperature {
+        /// Kelvin, 1700 to 50000.
+        kelvin: f32,
+        /// About -150 to 150.
+        tint: f32,
+    },
+}
+
+/// What becomes of clipped channels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Highlights {
+    /// Rebuilt from the channels that are not clipped; neutral where none is left.
+    Rebuilt,
+    /// Cut off where the first channel clips.
+    Clipped,
+}
+
+/// A developed frame.
+#[derive(Debug, Clone)]
+pub struct Developed {
+    /// Working space, in the sensor's orientation ([`upright`] turns it).
+    pub picture: Linear,
+    /// What was found out on the way.
+    pub notes: Notes,
+}
+
+/// What was found out and used while a frame was developed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Notes {
+    /// Gains of red, green and blue that were used.
+    pub gains: [f32; 3],
+    /// Where the gains come from.
+    pub balance_source: BalanceSource,
+    /// Where the colours come from.
+    pub colour_source: ColourSource,
+    /// Correlated colour temperature in kelvin and tint that the gains stand for, if the camera's
+    /// matrices tell.
+    pub temperature: Option<[f32; 2]>,
+    /// White-balanced camera colours to the working space, by rows.
+    pub matrix: [[f32; 3]; 3],
+    /// Share of the window's sites that are clipped.
+    pub clipped: Ratio,
+    /// Variance per colour on the balanced scale is `a x + b`; `None` when it was not needed.
+    pub noise: Option<[[f32; 2]; 3]>,
+}
+
+/// Where gains come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum BalanceSource {
+    /// The camera noted them.
+    AsShot,
+    /// Asked for.
+    Asked,
+    /// The camera noted none: its matrix under D65.
+    Daylight,
+    /// The camera noted none and has no matrix: 1.
+    None,
+}
+
+/// Where colours come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ColourSource {
+    /// The frame's matrices.
+    Matrices,
+    /// No usable matrix: the camera's colours are taken for those of the working space.
+    Neutral,
+}
+
+/// Why a frame cannot be developed.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum Error {
+    /// The frame breaks a rule.
+    #[error("{place}: expected {rule}")]
+    Malformed {
+        /// What is wrong.
+        place: &'static str,
+        /// What should hold.
+        rule: &'static str,
+    },
+    /// The request breaks a rule.
+    #[error("{place}: expected {rule}")]
+    Limit {
+        /// What is asked for.
+        place: &'static str,
+        /// What is possible.
+        rule: &'static str,
+    },
+}
+
+fn malformed(place: &'static str, rule: &'static str) -> Error {
+    Error::Malformed { place, rule }
+}
+
+fn limit(place: &'static str, rule: &'static str) -> Error {
+    Error::Limit { place, rule }
+}
+
+/// Rows of a band that one thread fills. Any number gives the same bits; this one keeps a tile's
+/// planes near the processor (measured).
+const BAND: usize = 256;
+
+/// Columns of a tile.
+const TILE: usize = 512;
+
+/// Develops `window` (in sites of the active area) of a frame.
+///
+/// # Errors
+/// When the window leaves the active area or the frame's levels make no sense.
+pub fn develop(frame: &SensorFrame, window: Rect, how: &Development) -> Result<Developed, Error> {
+    let plan = Plan::new(frame, how)?;
+    let sites = Sites::new(frame, plan.gains)?;
+    check_window(window, &sites)?;
+    let mut planes = planes_of(window.size());
+    fill_in(&sites, &frame.pattern, window, &mut planes);
+    let mut picture = Linear { planes };
+    plan.to_working(&mut picture, true);
+    let clipped = sites.sums(window).2 as f32;
+    Ok(Developed {
+        picture,
+        notes: plan.notes(clipped, None),
+    })
+}
+
+/// Fills in the mosaic of `window` without any colour matrix: balanced camera colours, linear.
+///
+/// For measuring the demosaicing alone; [`develop`] is what pictures are made with.
+///
+/// # Errors
+/// As [`develop`].
+pub fn demosaic(frame: &SensorFrame, window: Rect, gains: [f32; 3]) -> Result<Linear, Error> {
+    let sites = Sites::new(frame, gains)?;
+    check_window(window, &sites)?;
+    let mut planes = planes_of(window.size());
+    fill_in(&sites, &frame.pattern, window, &mut planes);
+    bands::each_row(&mut planes, |_, rows| {
+        for row in rows {
+            row.iter_mut().for_each(|v| *v *= *v);
+        }
+    });
+    Ok(Linear { planes })
+}
+
+/// Gains that make the mean of a patch neutral: a grey card in a reference frame.
+///
+/// # Errors
+/// When the patch leaves the active area, has no site of some colour, or is black or clipped.
+pub fn balance_of_patch(frame: &SensorFrame, patch: Rect) -> Result<[f32; 3], Error> {
+    let sites = Sites::new(frame, [1.0; 3])?;
+    check_window(patch, &sites)?;
+    let (sums, counts, clipped) = sites.sums(patch);
+    if clipped > 0.01 {
+        return Err(limit(
+            "grey patch",
+            "fewer than one site in a hundred clipped",
+        ));
+    }
+    let mean: [f64; 3] = std::array::from_fn(|c| sums[c] / counts[c] as f64);
+    // A thousandth of full scale: below that, black level errors would set the colour.
+    if counts.contains(&0) || mean.iter().any(|&v| v < 1.0e-3) {
+        return Err(limit(
+            "grey patch",
+            "light above a thousandth of white in every colour",
+        ));
+    }
+    Ok(mean.map(|v| (mean[1] / v) as f32))
+}
+
+/// What is decided for a frame before any pixel is touched.
+struct Plan {
+    gains: [f32; 3],
+    balance_source: BalanceSource,
+    colour_source: ColourSource,
+    temperature: Option<[f32; 2]>,
+    matrix: [[f32; 3]; 3],
+    exposure: f32,
+    highlights: Highlights,
+}
+
+impl Plan {
+    fn new(frame: &SensorFrame, how: &Development) -> Result<Self, Error> {
+        let camera = Camera::new(&frame.matrices, frame.analog_balance);
+        let (mut gains, balance_source) = gains(frame, &camera, how.balance)?;
+        if matches!(frame.pattern, Pattern::Monochrome) {
+            gains = [1.0; 3];
+        }
+        let matrix = match frame.pattern {
+            Pattern::Monochrome => None,
+            _ => camera.to_working(gains),
+        };
+        let temperature = camera
+            .white_of_neutral(gains.map(|gain| 1.0 / f64::from(gain)))
+            .map(camera::temperature_of)
+            .map(|(kelvin, tint)| [kelvin as f32, tint as f32]);
+        let baseline = if frame.baseline_exposure.is_finite() {
+            frame.baseline_exposure
+        } else {
+            0.0
+        };
+        // Ten stops either way is more than any sensor holds.
+        let stops = (how.exposure.0 + baseline).clamp(-10.0, 10.0);
+        Ok(Self {
+            gains,
+            balance_source,
+            colour_source: if matrix.is_some() {
+                ColourSource::Matrices
+            } else {
+                ColourSource::Neutral
+            },
+            temperature,
+            matrix: matrix
+                .unwrap_or(camera::IDENTITY)
+                .map(|row| row.map(|v| v as f32)),
+            exposure: libm::exp2f(stops),
+            highlights: how.highlights,
+        })
+    }
+
+    /// Takes balanced camera colours (square roots if `roots`) to the working space.
+    fn to_working(&self, picture: &mut Linear, roots: bool) {
+        let matrix = self.matrix.map(|row| row.map(|v| v * self.exposure));
+        let clip = self.gains;
+        bands::each_row(&mut picture.planes, |_, [first, second, third]| {
+            bands::vectorised(|| {
+                for ((r, g), b) in first.iter_mut().zip(second).zip(third) {
+                    let mut v = [*r, *g, *b];
+                    if roots {
+                        v = v.map(|v| v * v);
+                    }
+                    let v = match self.highlights {
+                        Highlights::Rebuilt => highlights::rebuild(v, clip),
+                        Highlights::Clipped => highlights::cut(v, clip),
+                    };
+                    let [to_r, to_g, to_b] =
+                        matrix.map(|row| row[0] * v[0] + row[1] * v[1] + row[2] * v[2]);
+                    (*r, *g, *b) = (to_r, to_g, to_b);
+                }
+            });
+        });
+    }
+
+    fn notes(&self, clipped: f32, noise: Option<[[f32; 2]; 3]>) -> Notes {
+        Notes {
+            gains: self.gains,
+            balance_source: self.balance_source,
+            colour_source: self.colour_source,
+            temperature: self.temperature,
+            matrix: self.matrix,
+            clipped: Ratio(clipped),
+            noise,
+        }
+    }
+}
+
+fn gains(
+    frame: &SensorFrame,
+    camera: &Camera,
+    balance: Balance,
+) -> Result<([f32; 3], BalanceSource), Error> {
+    let usable = |gains: &[f32; 3]| gains.iter().all(|gain| (1.0e-3..=1.0e3).contains(gain));
+    match balance {
+        Balance::AsShot => match frame.balance.filter(usable) {
+            Some(gains) => Ok((gains.map(|gain| gain / gains[1]), BalanceSource::AsShot)),
+            // CIE xy of D65.
+            None => Ok(match camera.gains_for([0.3127, 0.3290]) {
+                Some(gains) => (gains, BalanceSource::Daylight),
+                None => ([1.0; 3], BalanceSource::None),
+            }),
+        },
+        Balance::Gains(gains) if usable(&gains) => {
+            Ok((gains.map(|gain| gain / gains[1]), BalanceSource::Asked))
+        }
+        Balance::Gains(_) => Err(limit("white balance", "gains from 0.001 to 1000")),
+        Balance::Temperature { kelvin, tint } => {
+            if !(1700.0..=50_000.0).contains(&kelvin) || !(-150.0..=150.0).contains(&tint) {
+                return Err(limit(
+                    "white balance",
+                    "1700 to 50000 kelvin and a tint from -150 to 150",
+                ));
+            }
+            camera
+                .gains_for(camera::white_of(f64::from(kelvin), f64::from(tint)))
+                .map(|gains| (gains, BalanceSource::Asked))
+                .ok_or(limit(
+                    "white balance by temperature",
+                    "a camera whose colour matrix is known",
+                ))
+        }
+    }
+}
+
+fn check_window(window: Rect, sites: &Sites<'_>) -> Result<(), Error> {
+    let within = |first: usize, count: usize, whole: usize| {
+        count > 0 && first.checked_add(count).is_some_and(|end| end <= whole)
+    };
+    if within(window.left, window.width, sites.width)
+        && within(window.top, window.height, sites.height)
+    {
+        Ok(())
+    } else {
+        Err(limit(
+            "window",
+            "at least one site, inside of the active area",
+        ))
+    }
+}
+
+fn planes_of(size: Size) -> [Array2<f32>; 3] {
+    std::array::from_fn(|_| Array2::zeros((size.height, size.width)))
+}
+
+/// Square roots of the balanced colours of `window`.
+fn fill_in(sites: &Sites<'_>, pattern: &Pattern, window: Rect, planes: &mut [Array2<f32>; 3]) {
+    match pattern {
+        Pattern::Bayer(_) => fill_in_bayer(sites, window, planes),
+        Pattern::SixBySix(_) => general::fill_in(sites, window, planes),
+        Pattern::Monochrome => bands::each_row(planes, |y, [r, g, b]| {
+            sites.row((window.top + y) as isize, window.left as isize, g);
+            g.iter_mut().for_each(|v| *v = root(*v));
+            r.copy_from_slice(g);
+            b.copy_from_slice(g);
+        }),
+        Pattern::Linear => bands::each_row(planes, |y, rows| {
+            let mut colours = vec![0.0; 3 * window.width];
+            sites.row(
+                (window.top + y) as isize,
+                window.left as isize,
+                &mut colours,
+            );
+            for (c, row) in rows.into_iter().enumerate() {
+                for (out, colour) in row.iter_mut().zip(colours.chunks_exact(3)) {
+                    *out = root(colour[c]);
+                }
+            }
+        }),
+    }
+}
+
+/// What is filled in: noise below black becomes black.
+#[inline(always)]
+fn root(light: f32) -> f32 {
+    light.max(0.0).sqrt()
+}
+
+fn fill_in_bayer(sites: &Sites<'_>, window: Rect, planes: &mut [Array2<f32>; 3]) {
+    use bayer::{Bayer, HALO};
+    // Tiles begin at a red site.
+    let red = (0..4)
+        .find(|&k| sites.colour(k / 2, k % 2) == 0)
+        .unwrap_or(0);
+    let first_red = |from: usize, phase: usize| {
+        let from = from as isize - HALO as isize;
+        from - (from - phase as isize).rem_euclid(2)
+    };
+    let reach = 2 * HALO + 2;
+    let tile_width = (window.width.min(TILE) + reach).next_multiple_of(2);
+    let tile_height = (window.height.min(BAND) + reach).next_multiple_of(2);
+    bands::each_band_of_three(planes, BAND, |first, mut rows| {
+        let mut bayer = Bayer::new(tile_width, tile_height);
+        let mut tile = vec![0.0; tile_width * tile_height];
+        let top = first_red(window.top + first, red / 2);
+        let skip_rows = ((window.top + first) as isize - top) as usize;
+        for start in (0..window.width).step_by(TILE) {
+            let left = first_red(window.left + start, red % 2);
+            for (y, row) in tile.chunks_exact_mut(tile_width).enumerate() {
+                sites.row(top + y as isize, left, row);
+                row.iter_mut().for_each(|v| *v = root(*v));
+            }
+            bands::vectorised(|| bayer.run(&tile));
+            let skip = ((window.left + start) as isize - left) as usize;
+            let count = TILE.min(window.width - start);
+            for (plane, rows) in bayer.planes.iter().zip(&mut rows) {
+                for (y, row) in rows.chunks_exact_mut(window.width).enumerate() {
+                    let from = (skip_rows + y) * tile_width + skip;
+                    row[start..start + count].copy_from_slice(&plane[from..from + count]);
+                }
+            }
+        }
+    });
+}

@@ -1,0 +1,56 @@
+//! Fills in a mosaic, for measuring: `demosaic IN.tif OUT.tif [--noise-model M.json] [--denoise]`.
+//!
+//! IN is a TIFF of one plane of 32-bit floats: RGGB, linear, white balanced, white 1, black 0. OUT is
+//! an RGB TIFF of 32-bit floats of the same size and scale.
+
+use std::error::Error;
+use std::fs::File;
+use std::io::{BufReader, BufWriter};
+
+use lapel::picture::{Rect, Size};
+use lapel::raw::{Decoder, Exif, Filter, Orientation, Pattern, Samples, SensorFrame};
+use lapel::sensor;
+use ndarray::Array2;
+use tiff::decoder::{Decoder as TiffReader, DecodingResult};
+use tiff::encoder::{TiffEncoder, colortype::RGB32Float};
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let [input, output, ..] = arguments.as_slice() else {
+        return Err("call: demosaic IN.tif OUT.tif".into());
+    };
+    let mut reader = TiffReader::new(BufReader::new(File::open(input)?))?;
+    let (width, height) = reader.dimensions()?;
+    let DecodingResult::F32(samples) = reader.read_image()? else {
+        return Err("the mosaic holds 32-bit floats".into());
+    };
+    let size = Size {
+        width: width as usize,
+        height: height as usize,
+    };
+    let frame = SensorFrame {
+        samples: Samples::Float(Array2::from_shape_vec((size.height, size.width), samples)?),
+        pattern: Pattern::Bayer([Filter::Red, Filter::Green, Filter::Green, Filter::Blue]),
+        black: Array2::zeros((1, 1)),
+        white: [1.0; 3],
+        balance: None,
+        matrices: Vec::new(),
+        analog_balance: [1.0; 3],
+        baseline_exposure: 0.0,
+        noise_profile: None,
+        crop: Rect::whole(size),
+        orientation: Orientation(1),
+        exif: Exif::default(),
+        decoder: Decoder::Image,
+    };
+    let picture = sensor::demosaic(&frame, Rect::whole(size), [1.0; 3])?;
+    let mut interleaved = Vec::with_capacity(3 * size.width * size.height);
+    for y in 0..size.height {
+        for x in 0..size.width {
+            interleaved.extend(picture.at(y, x));
+        }
+    }
+    let mut writer = TiffEncoder::new(BufWriter::new(File::create(output)?))?;
+    writer.write_image::<RGB32Float>(width, height, &interleaved)?;
+    Ok(())
+}

@@ -1,0 +1,95 @@
+//! What can be typed, with the help that explains it.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+/// The whole command line.
+#[derive(Debug, Parser)]
+#[command(
+    name = "lapel",
+    version,
+    about = "Finishes a whole office's headshots from raw files to delivered pictures by one recipe",
+    long_about = "Finishes a whole office's headshots from raw files to delivered pictures.\n\n\
+        A recipe (RON text) holds the look, a job (RON text) says which frames of which people get \
+        it and which files come out, a roster (CSV) says who is in which frame. Originals are \
+        only ever read. Beside each delivered file stands a sidecar that says how it was made.\n\n\
+        Results go to standard output, progress and messages to standard error.\n\
+        Exit codes: 0 all well; 1 some frame failed or needs a person's attention; 2 the call or \
+        a file could not be understood.",
+    after_long_help = "Examples:\n  \
+        lapel check samples/office/job.ron\n  \
+        lapel finish samples/office/job.ron\n  \
+        lapel preview recipes/grey_wall.ron samples/office/frames/s01.dng --each-step\n\n\
+        Faces are personal data: have each sitter's consent, follow the privacy law of the place, \
+        and let a person sign off every delivery."
+)]
+pub(super) struct Arguments {
+    /// Threads to work with; the result does not depend on it [default: one per core]
+    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
+    /// Write results as JSON, for scripts
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// Render what is missing or changed, and deliver it
+    Finish(Finish),
+    /// Show what a recipe makes of one frame, as a PNG
+    Preview(Preview),
+    /// Read recipes, jobs, rosters and sidecars and report every mistake at its place
+    Check(Check),
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Finish {
+    /// The job file
+    #[arg(value_name = "JOB")]
+    pub job: PathBuf,
+    /// Only these frames (names as in the roster)
+    #[arg(long, value_name = "FRAME", num_args = 1..)]
+    pub only: Vec<String>,
+    /// Render again even if nothing changed, and replace delivered files that were edited since
+    #[arg(long)]
+    pub again: bool,
+    /// Memory to stay within, in MiB, unless the job says otherwise
+    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(256..))]
+    pub memory: u64,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Preview {
+    /// The recipe file
+    #[arg(value_name = "RECIPE")]
+    pub recipe: PathBuf,
+    /// A raw file, or a JPEG, PNG or TIFF
+    #[arg(value_name = "FRAME")]
+    pub frame: PathBuf,
+    /// Where to write the PNG [default: FRAME's name with `-preview.png`, in this folder]
+    #[arg(long, value_name = "FILE")]
+    pub to: Option<PathBuf>,
+    /// One tile per step, in the recipe's order
+    #[arg(long, conflicts_with = "regions")]
+    pub each_step: bool,
+    /// What was found in the frame: regions, landmarks and the crop
+    #[arg(long)]
+    pub regions: bool,
+    /// Long side of the frame that is rendered, in pixels
+    #[arg(long, value_name = "PIXELS", default_value_t = 1600, value_parser = clap::value_parser!(u32).range(400..=6000))]
+    pub size: u32,
+    /// Empty-backdrop frame of the set
+    #[arg(long, value_name = "FRAME")]
+    pub empty: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Check {
+    /// Recipes, jobs, rosters (`.csv`) or sidecars; with --json a sidecar is printed as JSON
+    #[arg(value_name = "FILE", required = true)]
+    pub files: Vec<PathBuf>,
+}

@@ -1,0 +1,376 @@
+//! From a small picture to everything that is known about the sitter in it.
+//!
+//! Detector, landmarks and irises first; rough maps of person, hair and parts by nets; the
+//! backdrop's surface from what is surely backdrop; then the matte and the parts at the small
+//! picture's own resolution from colour (see [`super::matting`]).
+
+use ndarray::{Array2, Array3, Axis, Zip};
+
+use super::backdrop;
+use super::crop::{Pyramid, sample};
+use super::features::{self, Features};
+use super::matting::{self, GROUPS, Layers, Rough};
+use super::nets::{self, Axes, COARSE, Face, Mesh};
+use super::{Attention, Marks, Matte, Region, Regions};
+use crate::picture::filter::box_mean;
+use crate::picture::math::{atan2, exp, ln};
+use crate::picture::{Linear, Point, Size};
+
+/// Below this opening an eye counts as closed (16 open-eyed portraits: 0.21 to 0.37).
+const CLOSED: f32 = 0.12;
+
+/// A second face at least this share of the first one's height makes it unclear who sits.
+const RIVAL: f32 = 0.5;
+
+/// Finds the sitter in `small`: upright, scene-linear working space, exposed about right, long
+/// side about 1000 to 2000 pixels. `set` is the empty-backdrop frame at the same size and
+/// exposure, if there is one; it is used when it fits.
+///
+/// Never fails: what is missing or doubtful stands in [`Regions::attention`].
+pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
+    let size = small.size();
+    let finite = small.planes.iter().all(|p| p.iter().all(|v| v.is_finite()));
+    if size.width < 64 || size.height < 64 || !finite {
+        return nobody(size);
+    }
+    let picture = Pyramid::new(small);
+    let faces = nets::faces(&picture, size);
+    let Some(face) = faces
+        .iter()
+        .max_by(|a, b| a.extent.1.total_cmp(&b.extent.1))
+        .copied()
+    else {
+        return nobody(size);
+    };
+    let Some(mesh) = nets::mesh(&picture, &face) else {
+        return nobody(size);
+    };
+    if mesh.score < 0.2 {
+        return nobody(size);
+    }
+    let irises = irises(&picture, &mesh);
+    let mut marks = marks(&mesh, &irises);
+    let span = marks.scale().0;
+    if span < 4.0 {
+        return nobody(size);
+    }
+    let axes = Axes::new(marks.eyes, marks.chin);
+    let maps = nets::person_and_hair(&picture, size, &axes);
+    let classes = nets::parts(&picture, size, &axes, &maps);
+    let rough = Rough {
+        person: likely_person(&maps[0], &classes),
+        classes,
+    };
+    let on_grid = on_grid(&rough.person, size);
+    let surface = backdrop::fit(small, set, &on_grid, span / backdrop::cell(size) as f32);
+    let layers = match &surface {
+        Some(surface) => matting::separate(small, surface, &rough, &axes, span),
+        None => without_backdrop(&rough, size),
+    };
+    let drawn = features::draw(picture.shown(), &mesh, &irises, &rough.classes);
+    let mattes = partition(&layers, &drawn, &rough.classes);
+    marks.crown = crown(&layers.alpha, &axes, span);
+    let mut attention = Vec::new();
+    let rivals = faces
+        .iter()
+        .filter(|f| f.extent.1 >= RIVAL * face.extent.1)
+        .count();
+    if rivals > 1 {
+        attention.push(Attention::SeveralFaces(rivals));
+    }
+    if is_cut(&mesh, &marks, &layers.alpha, size, span) {
+        attention.push(Attention::FaceCut);
+    }
+    if marks.openness.iter().any(|o| *o < CLOSED) {
+        attention.push(Attention::EyesClosed);
+    }
+    let confidence = confidence(&face, &mesh, &layers, surface.is_some());
+    if confidence < 0.5 {
+        attention.push(Attention::LowConfidence);
+    }
+    if layers.alike > 0.5 {
+        attention.push(Attention::BackdropAlike);
+    }
+    Regions {
+        size,
+        marks: Some(marks),
+        mattes: mattes
+            .into_iter()
+            .map(|(region, map)| (region, Matte::exact(map)))
+            .collect(),
+        backdrop: surface.map(|s| s.model(size)),
+        confidence,
+        attention,
+    }
+}
+
+/// The regions of a picture in which nobody was found.
+fn nobody(size: Size) -> Regions {
+    let empty = |region| {
+        let map = Array2::zeros((1, 1));
+        (
+            region,
+            Matte {
+                map,
+                size,
+                origin: Point { x: 0.0, y: 0.0 },
+                step: Point { x: 0.0, y: 0.0 },
+            },
+        )
+    };
+    Regions {
+        size,
+        marks: None,
+        mattes: Region::KEPT.map(empty).to_vec(),
+        backdrop: None,
+        confidence: 0.0,
+        attention: vec![Attention::NoFace],
+    }
+}
+
+/// Both irises: the mean of the mesh's and the iris net's circle (each alone errs more).
+fn irises(picture: &Pyramid, mesh: &Mesh) -> [(Point, f32); 2] {
+    [(468, 33, 133, false), (473, 263, 362, true)].map(|(first, outer, inner, left)| {
+        let p = &mesh.points;
+        let ring = &p[first + 1..first + 5];
+        let own = (
+            p[first],
+            ring.iter().map(|q| q.distance(p[first])).sum::<f32>() / 4.0,
+        );
+        match nets::iris(picture, p[outer], p[inner], left) {
+            Some((c, r)) if c.distance(own.0) < own.1 => {
+                let middle = Point {
+                    x: (c.x + own.0.x) / 2.0,
+                    y: (c.y + own.0.y) / 2.0,
+                };
+                (middle, (r + own.1) / 2.0)
+            }
+            _ => own,
+        }
+    })
+}
+
+fn marks(mesh: &Mesh, irises: &[(Point, f32); 2]) -> Marks {
+    let p = &mesh.points;
+    let open = |a: usize, b: usize, c: usize, d: usize| {
+        p[a].distance(p[b]) / p[c].distance(p[d]).max(1e-3)
+    };
+    let eyes = irises.map(|i| i.0);
+    let degrees = 180.0 / std::f32::consts::PI;
+    let along = p[33].distance(p[263]).max(1e-3);
+    Marks {
+        eyes,
+        iris_radius: irises.map(|i| i.1),
+        eye_corners: [p[33], p[133], p[362], p[263]],
+        mouth: [p[61], p[291]],
+        nose: p[4],
+        chin: p[152],
+        crown: p[10],
+        mesh: p.clone(),
+        turn: atan2(mesh.depth[263] - mesh.depth[33], along) * degrees,
+        tilt: atan2(eyes[1].y - eyes[0].y, eyes[1].x - eyes[0].x) * degrees,
+        openness: [open(159, 145, 33, 133), open(386, 374, 263, 362)],
+    }
+}
+
+/// The two nets' word on where the sitter is: mean log-odds. The person net alone takes flags
+/// and panels behind a shoulder for a part of the sitter, the parts net alone is soft.
+fn likely_person(person: &Array2<f32>, classes: &Array3<f32>) -> Array2<f32> {
+    let none = classes.index_axis(Axis(0), 0);
+    Zip::from(person).and(&none).map_collect(|&z, &b| {
+        let b = b.max(1e-4).min(1.0 - 1e-4);
+        let parts = ln((1.0 - b) / b);
+        let z = 0.4 * z.max(-9.0).min(9.0) + 0.6 * parts;
+        1.0 / (1.0 + exp(-z))
+    })
+}
+
+fn on_grid(half: &Array2<f32>, size: Size) -> Array2<f32> {
+    let cell = backdrop::cell(size);
+    let step = cell as f32 / COARSE as f32;
+    Array2::from_shape_fn(
+        (size.height.div_ceil(cell), size.width.div_ceil(cell)),
+        |(y, x)| {
+            sample(
+                half.view(),
+                (x as f32 + 0.5) * step,
+                (y as f32 + 0.5) * step,
+            )
+        },
+    )
+}
+
+/// What the nets say alone, when no backdrop shows.
+fn without_backdrop(rough: &Rough, size: Size) -> Layers {
+    let dim = (size.height, size.width);
+    let up = |plane: ndarray::ArrayView2<'_, f32>| {
+        Array2::from_shape_fn(dim, |(y, x)| {
+            sample(
+                plane,
+                (x as f32 + 0.5) / COARSE as f32,
+                (y as f32 + 0.5) / COARSE as f32,
+            )
+        })
+    };
+    let alpha = up(rough.person.view());
+    let group = |list: &[usize]| {
+        let mut sum = Array2::zeros(rough.person.dim());
+        list.iter()
+            .for_each(|&k| sum += &rough.classes.index_axis(Axis(0), k));
+        up(sum.view())
+    };
+    let mut shares = [
+        group(&[1, 2, 5, 6, 7, 8, 9]),
+        group(&[3]),
+        group(&[4]),
+        group(&[10]),
+    ];
+    let sum = shares
+        .iter()
+        .fold(Array2::from_elem(dim, 1e-6), |a, b| a + b);
+    for s in &mut shares {
+        *s = &*s * &alpha / &sum;
+    }
+    Layers {
+        alpha,
+        shares,
+        alike: 1.0,
+    }
+}
+
+/// The sitter's parts, adding up to the matte.
+fn partition(
+    layers: &Layers,
+    drawn: &Features,
+    classes: &Array3<f32>,
+) -> Vec<(Region, Array2<f32>)> {
+    let dim = layers.alpha.dim();
+    let [skin, hair, clothing, worn]: &[Array2<f32>; GROUPS] = &layers.shares;
+    let zeros = || Array2::<f32>::zeros(dim);
+    let (mut face, mut body) = (zeros(), zeros());
+    let mut inner = [zeros(), zeros(), zeros(), zeros(), zeros()];
+    let (mut hair, mut worn) = (hair.clone(), worn.clone());
+    let sources = [
+        &drawn.brows,
+        &drawn.sclera,
+        &drawn.iris,
+        &drawn.lips,
+        &drawn.teeth,
+    ];
+    let (face_class, body_class) = (
+        classes.index_axis(Axis(0), 1),
+        classes.index_axis(Axis(0), 2),
+    );
+    for y in 0..dim.0 {
+        for x in 0..dim.1 {
+            let at = [y, x];
+            let mut left = skin[at];
+            // Eyes and mouth are never hair; glasses before them stay worn.
+            let mut taken = 0.0;
+            for (to, from) in inner.iter_mut().zip(sources) {
+                let share = from[at].min(1.0 - taken);
+                if share > 0.0 {
+                    let value = share * (skin[at] + hair[at]);
+                    to[at] = value;
+                    taken += share;
+                }
+            }
+            hair[at] *= 1.0 - taken;
+            left *= 1.0 - taken;
+            worn[at] = worn[at].min(layers.alpha[at]);
+            if left > 0.0 {
+                let (hx, hy) = (
+                    (x as f32 + 0.5) / COARSE as f32,
+                    (y as f32 + 0.5) / COARSE as f32,
+                );
+                let (f, b) = (sample(face_class, hx, hy), sample(body_class, hx, hy));
+                let share = (f + 1e-4) / (f + b + 2e-4);
+                face[at] = left * share;
+                body[at] = left * (1.0 - share);
+            }
+        }
+    }
+    let [brows, sclera, iris, lips, teeth] = inner;
+    vec![
+        (Region::Person, layers.alpha.clone()),
+        (Region::FaceSkin, face),
+        (Region::BodySkin, body),
+        (Region::Hair, hair),
+        (Region::Brows, brows),
+        (Region::Sclera, sclera),
+        (Region::Iris, iris),
+        (Region::Lips, lips),
+        (Region::Teeth, teeth),
+        (Region::Clothing, clothing.clone()),
+        (Region::Worn, worn),
+    ]
+}
+
+/// Topmost place of the head near the face's middle line (a third of an eye span to either
+/// side), single strands aside: a place counts when more than half of a little square around it
+/// is the sitter.
+fn crown(alpha: &Array2<f32>, axes: &Axes, span: f32) -> Point {
+    let (h, w) = alpha.dim();
+    let solid = box_mean(alpha.view(), (0.02 * span) as usize + 1);
+    let mut tops = Vec::new();
+    for k in -13..=13 {
+        let side = k as f32 * 0.025 * span;
+        let place = |up: f32| Point {
+            x: axes.middle.x - axes.down.x * up + axes.right.x * side,
+            y: axes.middle.y - axes.down.y * up + axes.right.y * side,
+        };
+        let covered = |up: f32| {
+            let p = place(up);
+            let inside = p.x >= 0.0 && p.y >= 0.0 && p.x < w as f32 && p.y < h as f32;
+            inside && sample(solid.view(), p.x, p.y) >= 0.5
+        };
+        let mut up = 0.0;
+        while up < 6.0 * span && covered(up + 0.5) {
+            up += 0.5;
+        }
+        tops.push((up, place(up)));
+    }
+    let highest = tops.iter().fold(0.0f32, |a, t| a.max(t.0));
+    let near: Vec<Point> = tops
+        .iter()
+        .filter(|t| t.0 >= highest - 1.0)
+        .map(|t| t.1)
+        .collect();
+    let mean = |of: fn(&Point) -> f32| near.iter().map(of).sum::<f32>() / near.len().max(1) as f32;
+    Point {
+        x: mean(|p| p.x),
+        y: mean(|p| p.y),
+    }
+}
+
+/// Whether the frame cuts the face (landmarks outside) or the top of the head.
+fn is_cut(mesh: &Mesh, marks: &Marks, alpha: &Array2<f32>, size: Size, span: f32) -> bool {
+    let outside = |p: &Point| {
+        p.x < 1.0 || p.y < 1.0 || p.x > size.width as f32 - 1.0 || p.y > size.height as f32 - 1.0
+    };
+    let top = alpha.row(0);
+    let near = |x: usize| (x as f32 + 0.5 - marks.crown.x).abs() < 0.8 * span;
+    let touching = top
+        .iter()
+        .enumerate()
+        .filter(|(x, a)| near(*x) && **a > 0.5)
+        .count();
+    mesh.points[..468].iter().any(outside) || touching as f32 > 0.15 * span
+}
+
+/// How far to trust it all: the weakest of detector, landmarks and matte.
+fn confidence(face: &Face, mesh: &Mesh, layers: &Layers, backdrop: bool) -> f32 {
+    // A detector score of 0.5 just counts as a face, 0.7 to 0.93 are usual.
+    let detector = ((face.score - 0.4) / 0.3).max(0.0).min(1.0);
+    let area = layers.alpha.iter().map(|a| f64::from(*a)).sum::<f64>() / layers.alpha.len() as f64;
+    let soft = layers
+        .alpha
+        .iter()
+        .filter(|a| **a > 0.1 && **a < 0.9)
+        .count() as f64
+        / layers.alpha.len() as f64;
+    // A matte of which over a third of the sitter is half-transparent is none.
+    let matte = (1.0 - 1.5 * soft / area.max(1e-3)).max(0.0).min(1.0) as f32;
+    let matte = if backdrop { matte } else { 0.4 * matte };
+    detector.min(mesh.score).min(matte)
+}

@@ -1,0 +1,323 @@
+//! Reading mattes at a picture's size, combining them, and carrying regions to a crop.
+
+use ndarray::{Array2, ArrayView2};
+
+use super::{BackdropModel, Marks, Matte, Region, Regions};
+use crate::picture::{Point, Rect, Size};
+
+impl Region {
+    /// The regions that have a matte of their own; the others are made of these.
+    pub(super) const KEPT: [Region; 11] = [
+        Region::Person,
+        Region::FaceSkin,
+        Region::BodySkin,
+        Region::Hair,
+        Region::Brows,
+        Region::Sclera,
+        Region::Iris,
+        Region::Lips,
+        Region::Teeth,
+        Region::Clothing,
+        Region::Worn,
+    ];
+}
+
+impl Matte {
+    /// A map that is read for a picture of its own size.
+    pub fn exact(map: Array2<f32>) -> Self {
+        let (height, width) = map.dim();
+        Self {
+            map,
+            size: Size { width, height },
+            origin: Point { x: 0.0, y: 0.0 },
+            step: Point { x: 1.0, y: 1.0 },
+        }
+    }
+
+    /// One value everywhere, for a picture of `size`.
+    pub fn constant(size: Size, value: f32) -> Self {
+        Self {
+            map: Array2::from_elem((1, 1), value),
+            size,
+            origin: Point { x: 0.0, y: 0.0 },
+            step: Point { x: 0.0, y: 0.0 },
+        }
+    }
+
+    /// Whether map pixels are picture pixels here.
+    fn is_exact(&self) -> bool {
+        let (height, width) = self.map.dim();
+        self.step == (Point { x: 1.0, y: 1.0 })
+            && self.origin.x.fract() == 0.0
+            && self.origin.y.fract() == 0.0
+            && self.origin.x >= 0.0
+            && self.origin.y >= 0.0
+            && self.origin.x as usize + self.size.width <= width
+            && self.origin.y as usize + self.size.height <= height
+    }
+
+    /// Values of row `y` of the picture, into `out` (at most `size.width` of them are written;
+    /// shorter is fine). 0 where the map is empty.
+    pub fn fill_row(&self, y: usize, out: &mut [f32]) {
+        let (height, width) = self.map.dim();
+        let count = out.len().min(self.size.width);
+        let out = &mut out[..count];
+        if height == 0 || width == 0 {
+            out.fill(0.0);
+            return;
+        }
+        if self.is_exact() && y < self.size.height {
+            let left = self.origin.x as usize;
+            let row = self.map.row(y + self.origin.y as usize);
+            out.iter_mut()
+                .zip(row.iter().skip(left))
+                .for_each(|(o, v)| *o = *v);
+            return;
+        }
+        let v = self.origin.y + self.step.y * (y as f32 + 0.5);
+        let (y0, y1, fy) = between(v, height);
+        let (top, low) = (self.map.row(y0), self.map.row(y1));
+        for (x, o) in out.iter_mut().enumerate() {
+            let u = self.origin.x + self.step.x * (x as f32 + 0.5);
+            let (x0, x1, fx) = between(u, width);
+            let a = top[x0] + (top[x1] - top[x0]) * fx;
+            let b = low[x0] + (low[x1] - low[x0]) * fx;
+            *o = a + (b - a) * fy;
+        }
+    }
+
+    /// The whole matte at the picture's size.
+    pub fn whole(&self) -> Array2<f32> {
+        let mut out = Array2::zeros((self.size.height, self.size.width));
+        crate::picture::bands::each_band(out.view_mut(), |first, mut rows| {
+            for (i, mut row) in rows.outer_iter_mut().enumerate() {
+                if let Some(row) = row.as_slice_mut() {
+                    self.fill_row(first + i, row);
+                }
+            }
+        });
+        out
+    }
+
+    /// Its mean over the picture, 0 to 1; read at no more than 512 x 512 places.
+    pub fn area_share(&self) -> f32 {
+        let (h, w) = (self.size.height, self.size.width);
+        if h == 0 || w == 0 {
+            return 0.0;
+        }
+        let (dy, dx) = (h.div_ceil(512), w.div_ceil(512));
+        let mut row = vec![0.0; w];
+        let (mut sum, mut count) = (0.0f64, 0usize);
+        for y in (dy / 2..h).step_by(dy) {
+            self.fill_row(y, &mut row);
+            for v in row.iter().skip(dx / 2).step_by(dx) {
+                sum += f64::from(*v);
+                count += 1;
+            }
+        }
+        (sum / count.max(1) as f64) as f32
+    }
+
+    /// The same map for a crop of a larger or smaller picture.
+    fn placed(&self, crop: Rect, full: Size) -> Self {
+        let ratio = |a: usize, b: usize| a as f32 / b.max(1) as f32;
+        let step = Point {
+            x: self.step.x * ratio(self.size.width, full.width),
+            y: self.step.y * ratio(self.size.height, full.height),
+        };
+        let origin = Point {
+            x: self.origin.x + step.x * crop.left as f32,
+            y: self.origin.y + step.y * crop.top as f32,
+        };
+        Self {
+            map: self.map.clone(),
+            size: crop.size(),
+            origin,
+            step,
+        }
+    }
+
+    fn shares_geometry(&self, other: &Self) -> bool {
+        self.size == other.size
+            && self.origin == other.origin
+            && self.step == other.step
+            && self.map.dim() == other.map.dim()
+    }
+}
+
+/// The two map pixels around map coordinate `v`, and how far between them it lies.
+#[inline(always)]
+fn between(v: f32, count: usize) -> (usize, usize, f32) {
+    let v = (v - 0.5).max(0.0).min((count - 1) as f32);
+    let low = v as usize;
+    (low, (low + 1).min(count - 1), v - low as f32)
+}
+
+impl BackdropModel {
+    /// Red, green and blue of the backdrop along row `y` of the picture.
+    pub fn fill_row(&self, y: usize, out: [&mut [f32]; 3]) {
+        for (surface, row) in self.surface.iter().zip(out) {
+            surface.fill_row(y, row);
+        }
+    }
+
+    /// The same surface with every channel's map changed by `work`.
+    pub fn mapped(&self, work: impl Fn(usize, ArrayView2<'_, f32>) -> Array2<f32>) -> Self {
+        let mut out = self.clone();
+        for (c, surface) in out.surface.iter_mut().enumerate() {
+            surface.map = work(c, surface.map.view());
+        }
+        out
+    }
+}
+
+impl Regions {
+    /// The matte of one kept region.
+    fn kept(&self, region: Region) -> Option<&Matte> {
+        self.mattes
+            .iter()
+            .find(|(r, _)| *r == region)
+            .map(|(_, m)| m)
+    }
+
+    /// One region's matte, whichever it is. `None` only for `Everything`.
+    pub fn region(&self, region: Region) -> Matte {
+        let sum = |a, b| self.union(&[a, b]);
+        match region {
+            Region::Everything => Matte::constant(self.size, 1.0),
+            Region::Backdrop => {
+                let mut person = self.region(Region::Person);
+                person.map.mapv_inplace(|v| 1.0 - v);
+                person
+            }
+            Region::Skin => sum(Region::FaceSkin, Region::BodySkin),
+            Region::Eyes => sum(Region::Sclera, Region::Iris),
+            other => self
+                .kept(other)
+                .cloned()
+                .unwrap_or_else(|| Matte::constant(self.size, 0.0)),
+        }
+    }
+
+    /// Sum of several regions, at most 1: they are parts of one whole, so shares of a pixel add.
+    /// `Person` and `Everything` hold others already, so there the larger counts.
+    fn union(&self, on: &[Region]) -> Matte {
+        if on.contains(&Region::Everything) {
+            return Matte::constant(self.size, 1.0);
+        }
+        let mut parts: Vec<Region> = on.to_vec();
+        parts.sort_unstable();
+        parts.dedup();
+        if parts.contains(&Region::Person) {
+            if parts.contains(&Region::Backdrop) {
+                return Matte::constant(self.size, 1.0);
+            }
+            return self.region(Region::Person);
+        }
+        // A named part beside the whole that holds it counts once.
+        if parts.contains(&Region::Skin) {
+            parts.retain(|r| !matches!(r, Region::FaceSkin | Region::BodySkin));
+        }
+        if parts.contains(&Region::Eyes) {
+            parts.retain(|r| !matches!(r, Region::Sclera | Region::Iris));
+        }
+        let simple: Vec<Region> = parts
+            .into_iter()
+            .flat_map(|r| match r {
+                Region::Skin => vec![Region::FaceSkin, Region::BodySkin],
+                Region::Eyes => vec![Region::Sclera, Region::Iris],
+                other => vec![other],
+            })
+            .collect();
+        let mut mattes = simple.into_iter().map(|r| self.region(r));
+        let Some(mut out) = mattes.next() else {
+            return Matte::constant(self.size, 0.0);
+        };
+        for next in mattes {
+            out = combined(out, next, |a, b| (a + b).min(1.0));
+        }
+        out
+    }
+
+    /// Where an operation works: all of `on` together, without what belongs to `except`.
+    /// Nothing in `on` is nowhere.
+    pub fn matte(&self, on: &[Region], except: &[Region]) -> Matte {
+        let on = self.union(on);
+        if except.is_empty() {
+            return on;
+        }
+        combined(on, self.union(except), |a, b| a * (1.0 - b))
+    }
+
+    /// The same regions for `crop` (in pixels of the upright picture at its size `full`): maps
+    /// are kept as they are and read elsewhere, marks move to the crop's own pixels.
+    pub fn placed(&self, crop: Rect, full: Size) -> Self {
+        let scale = Point {
+            x: full.width as f32 / self.size.width.max(1) as f32,
+            y: full.height as f32 / self.size.height.max(1) as f32,
+        };
+        Self {
+            size: crop.size(),
+            marks: self.marks.as_ref().map(|m| m.placed(scale, crop)),
+            mattes: self
+                .mattes
+                .iter()
+                .map(|(r, m)| (*r, m.placed(crop, full)))
+                .collect(),
+            backdrop: self.backdrop.as_ref().map(|b| BackdropModel {
+                surface: b.surface.each_ref().map(|m| m.placed(crop, full)),
+            }),
+            confidence: self.confidence,
+            attention: self.attention.clone(),
+        }
+    }
+}
+
+impl Marks {
+    fn placed(&self, scale: Point, crop: Rect) -> Self {
+        let at = |p: &Point| Point {
+            x: p.x * scale.x - crop.left as f32,
+            y: p.y * scale.y - crop.top as f32,
+        };
+        let length = (scale.x * scale.y).sqrt();
+        Self {
+            eyes: self.eyes.each_ref().map(at),
+            iris_radius: self.iris_radius.map(|r| r * length),
+            eye_corners: self.eye_corners.each_ref().map(at),
+            mouth: self.mouth.each_ref().map(at),
+            nose: at(&self.nose),
+            chin: at(&self.chin),
+            crown: at(&self.crown),
+            mesh: self.mesh.iter().map(at).collect(),
+            turn: self.turn,
+            tilt: self.tilt,
+            openness: self.openness,
+        }
+    }
+}
+
+/// Two mattes of one picture, value by value: on their own maps when these lie alike, else at
+/// the picture's size.
+fn combined(a: Matte, b: Matte, with: impl Fn(f32, f32) -> f32) -> Matte {
+    if a.shares_geometry(&b) {
+        let mut out = a;
+        out.map.zip_mut_with(&b.map, |x, y| *x = with(*x, *y));
+        return out;
+    }
+    if b.map.dim() == (1, 1) {
+        let mut out = a;
+        let value = b.map[[0, 0]];
+        out.map.mapv_inplace(|v| with(v, value));
+        return out;
+    }
+    if a.map.dim() == (1, 1) {
+        let value = a.map[[0, 0]];
+        let mut out = b;
+        out.map.mapv_inplace(|v| with(value, v));
+        return out;
+    }
+    let (left, right) = (a.whole(), b.whole());
+    let mut out = left;
+    out.zip_mut_with(&right, |x, y| *x = with(*x, *y));
+    Matte::exact(out)
+}

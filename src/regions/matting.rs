@@ -1,0 +1,583 @@
+//! The sitter's matte and what it is made of, from the known backdrop.
+//!
+//! The compositing equation I = a F + (1 - a) B (Porter and Duff 1984) has one unknown colour
+//! less when the backdrop B is known. F is taken as normal with the mean and covariance of sure
+//! foreground nearby, one such model each for skin, hair, clothing and things worn, as in
+//! Bayesian matting (Chuang, Curless, Salesin and Szeliski, CVPR 2001, equations 4 to 9), but
+//! instead of alternating for the likeliest pair we sum over a grid of alphas and the classes:
+//! p(I | a, k) = N(I; a F_k + (1 - a) B, a^2 C_k + noise). The nets' rough map is the prior.
+//! The mean of the posterior is the matte; its split by class gives the parts, soft edges
+//! included. All in scene-linear light, where light adds.
+
+use ndarray::{Array2, Array3, ArrayView2, Axis};
+
+use super::backdrop::{Surface, unit};
+use super::crop::halve;
+use super::nets::{Axes, COARSE};
+use super::plane::{resized, shrink};
+use super::walk::{Field, conductance};
+use crate::picture::filter::{erode, gaussian};
+use crate::picture::math::{exp, ln};
+use crate::picture::{Linear, Point, bands};
+
+/// Groups of parts that have a colour model of their own.
+pub(super) const GROUPS: usize = 4;
+
+/// Skin (with all that lies in a face), hair, clothing, worn.
+const GROUP_OF_CLASS: [Option<usize>; 11] = [
+    None,
+    Some(0),
+    Some(0),
+    Some(1),
+    Some(2),
+    Some(0),
+    Some(0),
+    Some(0),
+    Some(0),
+    Some(0),
+    Some(3),
+];
+
+/// Alphas tried: 0, 1/12, ..., 1. Finer grids changed the mean square error by under 1 %.
+const ALPHAS: usize = 13;
+
+/// Prior share of half-covered pixels near an edge, by group: hair frays, cloth and skin end.
+const BETWEEN: [f32; GROUPS] = [0.15, 0.5, 0.15, 0.15];
+
+/// What the nets say, at half size.
+pub(super) struct Rough {
+    /// Probability of the sitter.
+    pub(super) person: Array2<f32>,
+    /// The eleven classes.
+    pub(super) classes: Array3<f32>,
+}
+
+/// The matte and its shares at the picture's size.
+pub(super) struct Layers {
+    /// 0 backdrop to 1 sitter.
+    pub(super) alpha: Array2<f32>,
+    /// Skin, hair, clothing, worn: 0 to 1 each, summing to `alpha`.
+    pub(super) shares: [Array2<f32>; GROUPS],
+    /// Share of the band in which sitter and backdrop could not be told apart by colour.
+    pub(super) alike: f32,
+}
+
+/// Mean (3) and covariance (xx, xy, xz, yy, yz, zz) of one group's colour around a cell.
+type Colour = [f32; 9];
+
+/// Local colour of one group on the surface's grid; zero presence where there is none at all.
+struct Model {
+    colour: Array2<Colour>,
+    present: bool,
+}
+
+/// Products of channel pairs in the order of [`Colour`]'s second part.
+const PAIRS: [(usize, usize); 6] = [(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)];
+
+/// First and second moments of the picture per cell.
+struct Moments {
+    first: [Array2<f32>; 3],
+    second: [Array2<f32>; 6],
+}
+
+impl Moments {
+    fn new(small: &Linear, cell: usize) -> Self {
+        let first = small.planes.each_ref().map(|p| shrink(p.view(), cell));
+        let second = PAIRS.map(|(a, b)| shrink((&small.planes[a] * &small.planes[b]).view(), cell));
+        Self { first, second }
+    }
+
+    /// Weighted local statistics: near ones (a tenth of an eye span) where there are any, wide
+    /// ones and at last those of the whole frame elsewhere.
+    fn model(&self, weight: &Array2<f32>, span: f32) -> Model {
+        let total: f32 = weight.sum();
+        if total < 4.0 {
+            return Model {
+                colour: Array2::from_elem(weight.dim(), [0.0; 9]),
+                present: false,
+            };
+        }
+        let scales = [(0.10 * span, 1.0f32), (0.5 * span, 0.02)];
+        let blurred = |plane: &Array2<f32>| {
+            let product = plane * weight;
+            let whole = product.sum() / total * 1e-4;
+            let mut out = Array2::from_elem(weight.dim(), whole);
+            for (sigma, trust) in scales {
+                out.scaled_add(trust, &gaussian(product.view(), sigma));
+            }
+            out
+        };
+        let norm = blurred(&Array2::ones(weight.dim()));
+        let first = self.first.each_ref().map(|p| blurred(p) / &norm);
+        let second = self.second.each_ref().map(|p| blurred(p) / &norm);
+        let colour = Array2::from_shape_fn(weight.dim(), |at| {
+            let mut c = [0.0; 9];
+            for (to, from) in c.iter_mut().zip(&first) {
+                *to = from[at];
+            }
+            for (i, (a, b)) in PAIRS.into_iter().enumerate() {
+                c[3 + i] = second[i][at] - first[a][at] * first[b][at];
+                if a == b {
+                    c[3 + i] = c[3 + i].max(0.0);
+                }
+            }
+            c
+        });
+        Model {
+            colour,
+            present: true,
+        }
+    }
+}
+
+/// Bilinear reading place in a plane.
+struct Place {
+    at: [(usize, usize); 4],
+    weight: [f32; 4],
+}
+
+impl Place {
+    #[inline]
+    fn new(dim: (usize, usize), x: f32, y: f32) -> Self {
+        let (h, w) = dim;
+        let x = (x - 0.5).max(0.0).min((w - 1) as f32);
+        let y = (y - 0.5).max(0.0).min((h - 1) as f32);
+        let (x0, y0) = (x as usize, y as usize);
+        let (x1, y1) = ((x0 + 1).min(w - 1), (y0 + 1).min(h - 1));
+        let (fx, fy) = (x - x0 as f32, y - y0 as f32);
+        Self {
+            at: [(y0, x0), (y0, x1), (y1, x0), (y1, x1)],
+            weight: [
+                (1.0 - fx) * (1.0 - fy),
+                fx * (1.0 - fy),
+                (1.0 - fx) * fy,
+                fx * fy,
+            ],
+        }
+    }
+
+    #[inline]
+    fn read(&self, plane: &Array2<f32>) -> f32 {
+        (0..4).map(|i| self.weight[i] * plane[self.at[i]]).sum()
+    }
+
+    #[inline]
+    fn colour(&self, plane: &Array2<Colour>) -> Colour {
+        let mut out = [0.0; 9];
+        for i in 0..4 {
+            let c = &plane[self.at[i]];
+            for (o, v) in out.iter_mut().zip(c) {
+                *o += self.weight[i] * v;
+            }
+        }
+        out
+    }
+}
+
+/// Log density of a normal in three dimensions (without the constant) at offset `d`, covariance
+/// as in [`Colour`].
+#[inline(always)]
+fn log_normal(d: [f32; 3], c: [f32; 6]) -> f32 {
+    let [xx, xy, xz, yy, yz, zz] = c;
+    let (a, b, e) = (yy * zz - yz * yz, xz * yz - xy * zz, xy * yz - xz * yy);
+    let det = (xx * a + xy * b + xz * e).max(1e-24);
+    let (f, g, h) = (xx * zz - xz * xz, xy * xz - xx * yz, xx * yy - xy * xy);
+    let q = d[0] * d[0] * a
+        + d[1] * d[1] * f
+        + d[2] * d[2] * h
+        + 2.0 * (d[0] * d[1] * b + d[0] * d[2] * e + d[1] * d[2] * g);
+    -0.5 * ((q / det).max(0.0) + ln(det))
+}
+
+/// Separates sitter and backdrop; `span` is the eye span in picture pixels.
+pub(super) fn separate(
+    small: &Linear,
+    surface: &Surface,
+    rough: &Rough,
+    axes: &Axes,
+    span: f32,
+) -> Layers {
+    let dim = small.planes[0].dim();
+    let cell = surface.cell;
+    let grid = surface.spread.dim();
+    let to_grid = |plane: ArrayView2<'_, f32>| resized(plane, grid, cell as f32 / COARSE as f32);
+    let half = span / COARSE as f32;
+    let moments = Moments::new(small, cell);
+    // Prior probabilities of the four groups, widened a little so that they reach over edges.
+    let mut groups: [Array2<f32>; GROUPS] =
+        std::array::from_fn(|_| Array2::zeros(rough.person.dim()));
+    for (class, group) in GROUP_OF_CLASS.into_iter().enumerate() {
+        if let Some(group) = group {
+            groups[group] += &rough.classes.index_axis(Axis(0), class);
+        }
+    }
+    let sure_groups = groups.each_ref().map(|g| to_grid(g.view()));
+    let near_groups = groups.each_ref().map(|g| gaussian(g.view(), 0.02 * half));
+    let wide_groups = groups.each_ref().map(|g| gaussian(g.view(), 0.12 * half));
+    let noise = pixel_noise(small, surface, rough);
+    let models = |sure: &Array2<f32>| -> [Model; GROUPS] {
+        std::array::from_fn(|k| {
+            let weight = sure * &sure_groups[k].mapv(|g| if g > 0.6 { g } else { 0.0 });
+            moments.model(&weight, span / cell as f32)
+        })
+    };
+    let sure = |map: Array2<f32>| erode(map.view(), 2).mapv(|p| if p > 0.97 { 1.0 } else { 0.0 });
+    let unlike = Unlike::new(small, surface, axes, span, noise);
+    let bare = to_grid(unlike.bare.view());
+    let first = models(&(sure(to_grid(rough.person.view())) * bare.mapv(|b| 1.0 - b)));
+    let solid = settle(surface, rough, &unlike, &first, &wide_groups, half);
+    let second = models(&sure(to_grid(solid.view())));
+    let wide = gaussian(rough.person.view().mapv(|p| p).view(), 0.3 * half);
+    let tight = gaussian(solid.view(), 0.03 * half);
+    // Alpha, the four shares and "cannot tell", side by side in one plane of rows.
+    let mut packed = Array2::<f32>::zeros((dim.0, dim.1 * 6));
+    bands::each_band(packed.view_mut(), |first, mut rows| {
+        for (i, mut row) in rows.outer_iter_mut().enumerate() {
+            let y = first + i;
+            let row = row.as_slice_mut().expect("planes are contiguous");
+            for (x, out) in row.chunks_exact_mut(6).enumerate() {
+                let (hx, hy) = (
+                    (x as f32 + 0.5) / COARSE as f32,
+                    (y as f32 + 0.5) / COARSE as f32,
+                );
+                let at = Place::new(tight.dim(), hx, hy);
+                let (p, far, own) = (at.read(&tight), at.read(&wide), at.read(&solid));
+                let mut prior = near_groups.each_ref().map(|g| at.read(g));
+                if far < 0.004 && p < 0.01 {
+                    continue;
+                }
+                let inside = p > 0.995;
+                if inside {
+                    let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
+                    prior = prior.map(|g| g / sum);
+                    let best = prior.iter().fold(0.0f32, |a, b| a.max(*b));
+                    if best > 0.98 {
+                        out[0] = 1.0;
+                        out[1..5].copy_from_slice(&prior);
+                        continue;
+                    }
+                } else {
+                    for (p, g) in prior.iter_mut().zip(&wide_groups) {
+                        *p = 0.5 * *p + 0.5 * at.read(g) + 1e-5;
+                    }
+                    let sum: f32 = prior.iter().sum();
+                    prior = prior.map(|g| g / sum);
+                }
+                let colour = small.at(y, x);
+                let here = Place::new(
+                    grid,
+                    (x as f32 + 0.5) / cell as f32,
+                    (y as f32 + 0.5) / cell as f32,
+                );
+                let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
+                let spread = here.read(&surface.spread).max(noise);
+                // Strands that the walk has smoothed away stay possible near the sitter, gaps in
+                // hair stay possible inside.
+                let p = if inside { 1.0 } else { own };
+                out.copy_from_slice(&posterior(colour, b, spread, p, prior, &second, &here));
+            }
+        }
+    });
+    let plane = |k: usize| Array2::from_shape_fn(dim, |(y, x)| packed[[y, x * 6 + k]]);
+    let alpha = plane(0);
+    let soft = alpha
+        .iter()
+        .filter(|a| **a > 0.02 && **a < 0.98)
+        .count()
+        .max(1);
+    let alike = plane(5).sum() / soft as f32;
+    Layers {
+        alpha,
+        shares: [plane(1), plane(2), plane(3), plane(4)],
+        alike,
+    }
+}
+
+/// How unlike two normals are: squared distance of the means over the wider one's variance.
+fn gap(m: &Colour, b: [f32; 3], noise: [f32; 3]) -> f32 {
+    let own = own_variance(m);
+    let d: [f32; 3] = std::array::from_fn(|c| m[c] - b[c]);
+    let n = [
+        m[3] + own[0] + noise[0],
+        m[4],
+        m[5],
+        m[6] + own[1] + noise[1],
+        m[7],
+        m[8] + own[2] + noise[2],
+    ];
+    -2.0 * (log_normal(d, n) - log_normal([0.0; 3], n))
+}
+
+/// A pixel's own colour strays from its neighbourhood's: a tenth of it and a little.
+#[inline(always)]
+fn own_variance(m: &Colour) -> [f32; 3] {
+    std::array::from_fn(|c| {
+        let s = 0.004 + 0.1 * m[c].max(0.0);
+        s * s
+    })
+}
+
+/// How unlike the backdrop the picture is, at half size.
+struct Unlike {
+    /// Differences from the surface in units of noise, per channel.
+    scaled: [Array2<f32>; 3],
+    /// Deviation counted as one, per pixel, in [`unit`]s.
+    spread: Array2<f32>,
+    /// 1 where a whole patch below the chin is the backdrop to the letter, whatever the nets say:
+    /// between arm and body, beside a sleeve at the frame's edge.
+    bare: Array2<f32>,
+}
+
+impl Unlike {
+    fn new(small: &Linear, surface: &Surface, axes: &Axes, span: f32, noise: f32) -> Self {
+        let picture = small.planes.each_ref().map(|p| halve(p.view()));
+        let dim = picture[0].dim();
+        let step = COARSE as f32 / surface.cell as f32;
+        // Half-size pixels are means of four.
+        let noise = (0.5 * noise).max(0.004);
+        let mut spread = resized(surface.spread.view(), dim, step);
+        spread.mapv_inplace(|s| s.max(noise));
+        let scaled: [Array2<f32>; 3] = std::array::from_fn(|c| {
+            let b = resized(surface.planes[c].view(), dim, step);
+            ndarray::Zip::from(&picture[c])
+                .and(&b)
+                .and(&spread)
+                .map_collect(|&v, &b, &s| (v - b) / (s * unit(b)))
+        });
+        // A gradient in cloth crosses the backdrop's colour along a line, never over a patch.
+        let reach = 0.06 * span / COARSE as f32;
+        let means = scaled
+            .each_ref()
+            .map(|p| gaussian(p.mapv(|v| v.max(-9.0).min(9.0)).view(), reach));
+        let mut square = Array2::zeros(dim);
+        scaled
+            .iter()
+            .for_each(|p| square += &p.mapv(|v| (v * v).min(81.0) / 3.0));
+        let square = gaussian(square.view(), reach);
+        let bare = Array2::from_shape_fn(dim, |(y, x)| {
+            let k = COARSE as f32;
+            let place = Point {
+                x: (x as f32 + 0.5) * k,
+                y: (y as f32 + 0.5) * k,
+            };
+            let calm = means.iter().all(|m| m[[y, x]].abs() < 1.5) && square[[y, x]] < 4.0;
+            if calm && axes.of(place).1 > 1.15 {
+                1.0
+            } else {
+                0.0
+            }
+        });
+        Self {
+            scaled,
+            spread,
+            bare,
+        }
+    }
+}
+
+/// Probability that a pixel is solidly the sitter's, at half size: nets, colour and edges
+/// together.
+fn settle(
+    surface: &Surface,
+    rough: &Rough,
+    unlike: &Unlike,
+    models: &[Model; GROUPS],
+    groups: &[Array2<f32>; GROUPS],
+    half: f32,
+) -> Array2<f32> {
+    let dim = rough.person.dim();
+    let grid = surface.spread.dim();
+    let step = COARSE as f32 / surface.cell as f32;
+    let tight = gaussian(rough.person.view(), 0.05 * half);
+    let wide = gaussian(rough.person.view(), 0.3 * half);
+    let mut wanted = Array2::zeros(dim);
+    let mut weight = Array2::zeros(dim);
+    for y in 0..dim.0 {
+        for x in 0..dim.1 {
+            let at = [y, x];
+            let here = Place::new(grid, (x as f32 + 0.5) * step, (y as f32 + 0.5) * step);
+            let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
+            let spread = unlike.spread[at];
+            let off: f32 = unlike.scaled.iter().map(|p| p[at] * p[at] / 3.0).sum();
+            if unlike.bare[at] > 0.5 {
+                (wanted[at], weight[at]) = (0.0, 1.0);
+                continue;
+            }
+            let (p, far) = (tight[at], wide[at]);
+            // Colour tells the backdrop only where the sitter's is another.
+            let tells = if off > 9.0 || far < 0.01 {
+                0.0
+            } else {
+                let noise: [f32; 3] = b.map(|b| spread * unit(b) * spread * unit(b));
+                let mut nearest = 30.0f32;
+                for (model, group) in models.iter().zip(groups) {
+                    if model.present && group[at] > 0.03 {
+                        nearest = nearest.min(gap(&here.colour(&model.colour), b, noise));
+                    }
+                }
+                ((nearest - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0)
+            };
+            // Deep inside and far outside the nets' word stands.
+            if p > 0.997 && far > 0.95 {
+                (wanted[at], weight[at]) = (1.0, 10.0);
+                continue;
+            }
+            if far < 0.01 {
+                (wanted[at], weight[at]) = (0.0, 10.0);
+                continue;
+            }
+            // The nets, firmer the surer they are.
+            let sure = (2.0 * rough.person[at] - 1.0).abs();
+            let net = 0.01 + 0.15 * sure * sure * sure;
+            let (mut pull, mut total) = (net * rough.person[at], net);
+            // Colour that the backdrop cannot have.
+            if off > 9.0 {
+                let w = 0.3 * ((off - 9.0) / 16.0).min(1.0) * (0.1 + 0.9 * far).min(1.0);
+                pull += w;
+                total += w;
+            } else {
+                total += 0.5 * tells;
+            }
+            wanted[at] = pull / total;
+            weight[at] = total;
+        }
+    }
+    let (right, below) = conductance(&unlike.scaled);
+    Field {
+        wanted,
+        weight,
+        right,
+        below,
+    }
+    .settle()
+}
+
+/// Noise of single pixels about the surface, in [`unit`]s: a robust deviation over sure backdrop.
+fn pixel_noise(small: &Linear, surface: &Surface, rough: &Rough) -> f32 {
+    let mut off = Vec::new();
+    let (h, w) = small.planes[0].dim();
+    for y in (0..h).step_by(7) {
+        for x in (0..w).step_by(7) {
+            if rough.person[[y / COARSE, x / COARSE]] < 0.02 {
+                let cell = [y / surface.cell, x / surface.cell];
+                for c in 0..3 {
+                    let b = surface.planes[c][cell];
+                    off.push((small.planes[c][[y, x]] - b).abs() / unit(b));
+                }
+            }
+        }
+    }
+    // Median absolute deviation to standard deviation of a normal.
+    (1.4826 * super::backdrop::median(&mut off)).max(0.003)
+}
+
+/// Alpha, the four shares, and 1 where colour could not tell: see the head of the file.
+#[inline]
+fn posterior(
+    colour: [f32; 3],
+    b: [f32; 3],
+    spread: f32,
+    p: f32,
+    prior: [f32; GROUPS],
+    models: &[Model; GROUPS],
+    here: &Place,
+) -> [f32; 6] {
+    let noise: [f32; 3] = std::array::from_fn(|c| {
+        let s = spread * unit(b[c]);
+        s * s
+    });
+    let mut log = [[f32::MIN; ALPHAS]; GROUPS];
+    let mut top = f32::MIN;
+    // Strands that the walk has smoothed away stay possible near the sitter, gaps in hair stay
+    // possible inside, where colour can tell them.
+    let mut apart = 0.0f32;
+    for (k, model) in models.iter().enumerate() {
+        if model.present && prior[k] >= 0.01 {
+            apart = apart.max(gap(&here.colour(&model.colour), b, noise) * prior[k].min(0.5));
+        }
+    }
+    let doubt = 0.02 * (apart / 3.0).min(1.0) + 1e-4;
+    let p = if p < 1.0 {
+        p.max(doubt).min(1.0 - doubt)
+    } else {
+        p
+    };
+    let fray = (4.0 * p * (1.0 - p)).max(0.5 * (apart / 4.0).min(1.0));
+    let empty = {
+        let d: [f32; 3] = std::array::from_fn(|c| colour[c] - b[c]);
+        log_normal(d, [noise[0], 0.0, 0.0, noise[1], 0.0, noise[2]])
+    };
+    for (k, model) in models.iter().enumerate() {
+        if !model.present || prior[k] < 0.01 {
+            continue;
+        }
+        let m = here.colour(&model.colour);
+        let own = own_variance(&m);
+        let first = if p >= 1.0 { ALPHAS - 1 } else { 0 };
+        for (j, slot) in log[k].iter_mut().enumerate().skip(first) {
+            let a = j as f32 / (ALPHAS - 1) as f32;
+            let between = BETWEEN[k] * fray;
+            let weight = match j {
+                0 => (1.0 - p) * (1.0 - between),
+                j if j == ALPHAS - 1 => p * (1.0 - between),
+                _ => between / (ALPHAS - 2) as f32,
+            };
+            let density = if j == 0 {
+                empty
+            } else {
+                let d: [f32; 3] = std::array::from_fn(|c| colour[c] - a * m[c] - (1.0 - a) * b[c]);
+                let q = a * a;
+                log_normal(
+                    d,
+                    [
+                        q * (m[3] + own[0]) + noise[0],
+                        q * m[4],
+                        q * m[5],
+                        q * (m[6] + own[1]) + noise[1],
+                        q * m[7],
+                        q * (m[8] + own[2]) + noise[2],
+                    ],
+                )
+            };
+            *slot = density + ln(weight * prior[k] + 1e-12);
+            top = top.max(*slot);
+        }
+    }
+    // Where the sitter may well have the backdrop's colour, having it proves little: neighbours
+    // share the cause, so the odds of one pixel must not run away.
+    if p < 1.0 {
+        for logs in &mut log {
+            let full = logs[ALPHAS - 1];
+            if full > f32::MIN {
+                logs[0] = logs[0].min(full + ln((1.0 - p) / p) + 1.0 + apart);
+            }
+        }
+        top = log.iter().flatten().fold(f32::MIN, |a, b| a.max(*b));
+    }
+    if top == f32::MIN {
+        let mut out = [0.0; 6];
+        out[0] = p;
+        for k in 0..GROUPS {
+            out[1 + k] = p * prior[k];
+        }
+        return out;
+    }
+    let mut out = [0.0f32; 6];
+    let mut total = 0.0;
+    for (k, logs) in log.iter().enumerate() {
+        for (j, l) in logs.iter().enumerate() {
+            if *l > top - 30.0 {
+                let w = exp(*l - top);
+                let a = j as f32 / (ALPHAS - 1) as f32;
+                total += w;
+                out[0] += w * a;
+                out[1 + k] += w * a;
+            }
+        }
+    }
+    for v in &mut out[..5] {
+        *v /= total;
+    }
+    out[5] = if apart < 0.5 && p < 1.0 { 1.0 } else { 0.0 };
+    out
+}

@@ -1,0 +1,449 @@
+//! What the nets say: faces, landmarks, irises, rough person, hair and eleven parts.
+//!
+//! Tensors, crops and weights of the merges follow the models' own page. All maps come out at
+//! half the picture's size ([`COARSE`]), as log-odds or log-probabilities, to be refined by what
+//! the picture itself shows.
+
+use ndarray::{Array2, Array3, ArrayD, Axis};
+
+use super::crop::{Crop, Pyramid, cut_plane, fade, sample};
+use super::models::{Which, net};
+use crate::picture::math::{exp, ln};
+use crate::picture::{Point, Size, bands};
+
+/// Picture pixels per pixel of the rough maps.
+pub(super) const COARSE: usize = 2;
+
+/// Classes of the parts net, in its order.
+pub(super) const CLASSES: usize = 11;
+
+/// One face as the detector tells it, in picture pixels.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Face {
+    /// Middle of the box.
+    pub(super) centre: Point,
+    /// Width and height of the box.
+    pub(super) extent: (f32, f32),
+    /// Right eye, left eye, nose tip, mouth, right ear, left ear (the sitter's).
+    pub(super) keys: [Point; 6],
+    /// Probability.
+    pub(super) score: f32,
+}
+
+impl Face {
+    fn overlap(&self, other: &Self) -> f32 {
+        let side = |a: f32, wa: f32, b: f32, wb: f32| {
+            ((a + wa / 2.0).min(b + wb / 2.0) - (a - wa / 2.0).max(b - wb / 2.0)).max(0.0)
+        };
+        let both = side(self.centre.x, self.extent.0, other.centre.x, other.extent.0)
+            * side(self.centre.y, self.extent.1, other.centre.y, other.extent.1);
+        both / (self.extent.0 * self.extent.1 + other.extent.0 * other.extent.1 - both).max(1e-6)
+    }
+}
+
+fn logistic(z: f32) -> f32 {
+    1.0 / (1.0 + exp(-z.max(-80.0).min(80.0)))
+}
+
+fn run(which: Which, input: Array3<f32>) -> Vec<ArrayD<f32>> {
+    net(which)
+        .and_then(|net| net.run(input.insert_axis(Axis(0)).into_dyn()))
+        .unwrap_or_default()
+}
+
+/// Anchor centres, in 0..1 of the crop.
+fn anchors(which: Which) -> Vec<Point> {
+    let grid = |cells: usize, each: usize| {
+        let c = cells as f32;
+        (0..cells * cells * each).map(move |i| {
+            let cell = i / each;
+            Point {
+                x: ((cell % cells) as f32 + 0.5) / c,
+                y: ((cell / cells) as f32 + 0.5) / c,
+            }
+        })
+    };
+    match which {
+        Which::FaceShort => grid(16, 2).chain(grid(8, 6)).collect(),
+        _ => grid(48, 1).collect(),
+    }
+}
+
+/// All faces of the picture, surest first. The whole frame first, then overlapping squares of
+/// three quarters of its short side, then the same with the net for near faces.
+pub(super) fn faces(picture: &Pyramid, size: Size) -> Vec<Face> {
+    let (w, h) = (size.width as f32, size.height as f32);
+    let mut tiles = vec![(
+        Point {
+            x: w / 2.0,
+            y: h / 2.0,
+        },
+        w.max(h),
+    )];
+    for x in [0.33, 0.5, 0.67] {
+        for y in [0.33, 0.6] {
+            tiles.push((Point { x: w * x, y: h * y }, w.min(h) * 0.75));
+        }
+    }
+    for (which, n) in [(Which::FaceFull, 192), (Which::FaceShort, 128)] {
+        let anchors = anchors(which);
+        for &(centre, side) in &tiles {
+            let found = faces_in(picture, which, &anchors, Crop::level(centre, side, n));
+            if !found.is_empty() {
+                return found;
+            }
+        }
+    }
+    Vec::new()
+}
+
+/// Box regressions of one crop, thresholded and thinned (overlap above 0.3 is the same face).
+fn faces_in(picture: &Pyramid, which: Which, anchors: &[Point], crop: Crop) -> Vec<Face> {
+    let out = run(which, picture.cut(&crop).mapv(|v| v * 2.0 - 1.0));
+    let [boxes, scores] = out.as_slice() else {
+        return Vec::new();
+    };
+    let n = crop.n as f32;
+    let mut found: Vec<Face> = Vec::new();
+    for (i, anchor) in anchors.iter().enumerate() {
+        let score = scores.get([0, i, 0]).copied().map_or(0.0, logistic);
+        if score < 0.5 {
+            continue;
+        }
+        let at = |k: usize| boxes.get([0, i, k]).copied().unwrap_or(0.0);
+        let place = |k: usize| {
+            crop.to_picture(Point {
+                x: at(k) + anchor.x * n,
+                y: at(k + 1) + anchor.y * n,
+            })
+        };
+        found.push(Face {
+            centre: place(0),
+            extent: (at(2) * crop.step_x, at(3) * crop.step_y),
+            keys: std::array::from_fn(|k| place(4 + 2 * k)),
+            score,
+        });
+    }
+    found.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut kept: Vec<Face> = Vec::new();
+    for face in found {
+        let sane = face.extent.0 > 1.0 && face.extent.1 > 1.0;
+        if sane && kept.iter().all(|k| k.overlap(&face) < 0.3) {
+            kept.push(face);
+        }
+    }
+    kept
+}
+
+/// The face mesh in picture pixels.
+pub(super) struct Mesh {
+    /// 478 places.
+    pub(super) points: Vec<Point>,
+    /// Their depths in picture pixels, smaller is nearer.
+    pub(super) depth: Vec<f32>,
+    /// Probability that there is a face.
+    pub(super) score: f32,
+}
+
+fn minus(a: Point, b: Point) -> Point {
+    Point {
+        x: a.x - b.x,
+        y: a.y - b.y,
+    }
+}
+
+/// Landmarks: a first crop from the detector's box, then twice from the landmarks themselves.
+pub(super) fn mesh(picture: &Pyramid, face: &Face) -> Option<Mesh> {
+    let mut along = minus(face.keys[1], face.keys[0]);
+    let (mut centre, mut side) = (face.centre, face.extent.0.max(face.extent.1) * 1.5);
+    let mut found = None;
+    for _ in 0..3 {
+        let crop = Crop::square(centre, side, along, 256);
+        let out = run(Which::Mesh, picture.cut(&crop));
+        let (raw, score) = (out.first()?, out.get(1)?);
+        let raw: Vec<f32> = raw.iter().copied().collect();
+        if raw.len() != 478 * 3 || raw.iter().any(|v| !v.is_finite()) {
+            return None;
+        }
+        let points: Vec<Point> = raw
+            .chunks_exact(3)
+            .map(|p| crop.to_picture(Point { x: p[0], y: p[1] }))
+            .collect();
+        let depth = raw.chunks_exact(3).map(|p| p[2] * crop.step_x).collect();
+        along = minus(points[263], points[33]);
+        let length = (along.x * along.x + along.y * along.y).sqrt().max(1e-3);
+        let (c, s) = (along.x / length, along.y / length);
+        let (mut low, mut high) = ((f32::MAX, f32::MAX), (f32::MIN, f32::MIN));
+        for p in &points[..468] {
+            let (u, v) = (c * p.x + s * p.y, c * p.y - s * p.x);
+            low = (low.0.min(u), low.1.min(v));
+            high = (high.0.max(u), high.1.max(v));
+        }
+        let (u, v) = ((low.0 + high.0) / 2.0, (low.1 + high.1) / 2.0);
+        centre = Point {
+            x: c * u - s * v,
+            y: s * u + c * v,
+        };
+        side = (high.0 - low.0).max(high.1 - low.1) * 1.5;
+        let score = logistic(score.iter().next().copied().unwrap_or(-80.0));
+        found = Some(Mesh {
+            points,
+            depth,
+            score,
+        });
+    }
+    found
+}
+
+/// Centre and mean radius of one iris by the iris net. `outer` and `inner` are the eye's
+/// corners; the net knows the right eye, so the left one is shown in a mirror.
+pub(super) fn iris(
+    picture: &Pyramid,
+    outer: Point,
+    inner: Point,
+    left: bool,
+) -> Option<(Point, f32)> {
+    let along = if left {
+        minus(outer, inner)
+    } else {
+        minus(inner, outer)
+    };
+    let middle = Point {
+        x: (outer.x + inner.x) / 2.0,
+        y: (outer.y + inner.y) / 2.0,
+    };
+    let mut crop = Crop::square(middle, outer.distance(inner) * 2.3, along, 64);
+    if left {
+        crop = crop.mirrored();
+    }
+    let out = run(Which::Iris, picture.cut(&crop));
+    let raw: Vec<f32> = out.get(1)?.iter().copied().collect();
+    if raw.len() != 15 || raw.iter().any(|v| !v.is_finite()) {
+        return None;
+    }
+    let p: Vec<Point> = raw
+        .chunks_exact(3)
+        .map(|p| crop.to_picture(Point { x: p[0], y: p[1] }))
+        .collect();
+    Some((
+        p[0],
+        p[1..].iter().map(|q| q.distance(p[0])).sum::<f32>() / 4.0,
+    ))
+}
+
+/// Where the face is, for placing the crops of the class nets.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Axes {
+    /// Midway between the eyes.
+    pub(super) middle: Point,
+    /// Unit vector along the eye line, to the picture's right.
+    pub(super) right: Point,
+    /// Unit vector across it, downwards.
+    pub(super) down: Point,
+    /// From the middle to the chin, in pixels.
+    pub(super) unit: f32,
+}
+
+impl Axes {
+    pub(super) fn new(eyes: [Point; 2], chin: Point) -> Self {
+        let along = minus(eyes[1], eyes[0]);
+        let length = (along.x * along.x + along.y * along.y).sqrt().max(1e-3);
+        let right = Point {
+            x: along.x / length,
+            y: along.y / length,
+        };
+        let middle = Point {
+            x: (eyes[0].x + eyes[1].x) / 2.0,
+            y: (eyes[0].y + eyes[1].y) / 2.0,
+        };
+        let down = Point {
+            x: -right.y,
+            y: right.x,
+        };
+        Self {
+            middle,
+            right,
+            down,
+            unit: middle.distance(chin).max(1.0),
+        }
+    }
+
+    /// Position of a place in units of eyes to chin: rightwards, downwards.
+    pub(super) fn of(&self, p: Point) -> (f32, f32) {
+        let d = minus(p, self.middle);
+        (
+            (d.x * self.right.x + d.y * self.right.y) / self.unit,
+            (d.x * self.down.x + d.y * self.down.y) / self.unit,
+        )
+    }
+
+    /// The place `down` units below the eyes.
+    pub(super) fn below(&self, down: f32) -> Point {
+        let k = down * self.unit;
+        Point {
+            x: self.middle.x + self.down.x * k,
+            y: self.middle.y + self.down.y * k,
+        }
+    }
+}
+
+/// Face height over the distance from the eyes to the chin, as the parts net was trained.
+const FACE_HEIGHT: f32 = 1.9;
+
+/// Lays crops over the half-size picture: weighted means of log-odds, finer crops weighing more.
+fn merge(
+    size: (usize, usize),
+    layers: &[(Crop, Array2<f32>, f32, f32)],
+    empty: f32,
+) -> Array2<f32> {
+    let mut out = Array2::zeros(size);
+    bands::each_band(out.view_mut(), |first, mut rows| {
+        for (i, mut row) in rows.outer_iter_mut().enumerate() {
+            for (x, v) in row.iter_mut().enumerate() {
+                let k = COARSE as f32;
+                let place = Point {
+                    x: (x as f32 + 0.5) * k,
+                    y: ((first + i) as f32 + 0.5) * k,
+                };
+                let (mut top, mut weight) = (empty * 1e-6, 1e-6);
+                for (i, (crop, map, trust, edge)) in layers.iter().enumerate() {
+                    let p = crop.to_crop(place);
+                    let reach = if i == 0 { 1e-3 } else { 0.0 };
+                    let w = trust * fade(p, crop.n, *edge).max(reach);
+                    if w > 0.0 {
+                        top += w * sample(map.view(), p.x, p.y);
+                        weight += w;
+                    }
+                }
+                *v = top / weight;
+            }
+        }
+    });
+    out
+}
+
+/// Log-odds of person and of hair, at half size.
+pub(super) fn person_and_hair(picture: &Pyramid, size: Size, axes: &Axes) -> [Array2<f32>; 2] {
+    let half = (size.height.div_ceil(COARSE), size.width.div_ceil(COARSE));
+    let height = FACE_HEIGHT * axes.unit;
+    let odds = |p: f32| {
+        let p = p.max(1e-5).min(1.0 - 1e-5);
+        ln(p / (1.0 - p))
+    };
+    let person = |crop: Crop| {
+        let out = run(Which::Selfie, picture.cut(&crop));
+        match out.first() {
+            Some(p) if p.shape() == [1, 1, crop.n, crop.n] => {
+                Array2::from_shape_fn((crop.n, crop.n), |(y, x)| odds(p[[0, 0, y, x]]))
+            }
+            _ => Array2::from_elem((crop.n, crop.n), -9.0),
+        }
+    };
+    let hair = |crop: Crop| {
+        let out = run(Which::Hair, picture.cut(&crop));
+        match out.first() {
+            Some(l) if l.shape() == [1, 2, crop.n, crop.n] => {
+                Array2::from_shape_fn((crop.n, crop.n), |(y, x)| l[[0, 1, y, x]] - l[[0, 0, y, x]])
+            }
+            _ => Array2::from_elem((crop.n, crop.n), -9.0),
+        }
+    };
+    // The whole frame counts only where the finer crops end: shoulders of a wide frame.
+    let whole = Crop::stretched(size, 256);
+    let wide = Crop::level(axes.below(0.9), 3.6 * height, 256);
+    let near = Crop::level(axes.below(0.3), 2.4 * height, 256);
+    let persons = [
+        (whole, person(whole), 0.25, 0.01),
+        (wide, person(wide), 1.0, 0.3),
+        (near, person(near), 4.0, 0.3),
+    ];
+    let wide = Crop::level(axes.below(0.65), 3.6 * height, 512);
+    let near = Crop::level(axes.below(0.0), 2.3 * height, 512);
+    let hairs = [(wide, hair(wide), 1.0, 0.3), (near, hair(near), 4.0, 0.3)];
+    [merge(half, &persons, -9.0), merge(half, &hairs, -9.0)]
+}
+
+/// Probabilities of the eleven classes at half size: `[11, h, w]`, summing to 1.
+pub(super) fn parts(
+    picture: &Pyramid,
+    size: Size,
+    axes: &Axes,
+    person_and_hair: &[Array2<f32>; 2],
+) -> Array3<f32> {
+    let whole = (size.height, size.width);
+    let likely = person_and_hair.each_ref().map(|z| z.mapv(logistic));
+    let height = FACE_HEIGHT * axes.unit;
+    let crops = [
+        (Crop::level(axes.below(1.0), 3.8 * height, 256), 1.0, 0.1),
+        (Crop::level(axes.below(0.15), 1.5 * height, 256), 8.0, 0.25),
+    ];
+    let answers = crops.map(|(crop, trust, edge)| {
+        let n = crop.n;
+        let mut input = Array3::zeros((7, n, n));
+        input
+            .slice_axis_mut(Axis(0), (..3).into())
+            .assign(&picture.cut(&crop));
+        for y in 0..n {
+            for x in 0..n {
+                let place = crop.to_picture(Point {
+                    x: x as f32 + 0.5,
+                    y: y as f32 + 0.5,
+                });
+                let (u, v) = axes.of(place);
+                input[[3, y, x]] = u.max(-4.0).min(4.0) / 4.0;
+                input[[4, y, x]] = v.max(-4.0).min(4.0) / 4.0;
+            }
+        }
+        for (plane, map) in likely.iter().enumerate() {
+            input
+                .index_axis_mut(Axis(0), 5 + plane)
+                .assign(&cut_plane(map.view(), whole, &crop));
+        }
+        let logits = run(Which::Parts, input).into_iter().next();
+        let log_probabilities = logits.filter(|l| l.shape() == [1, CLASSES, n, n]).map(|l| {
+            let mut l = l.index_axis_move(Axis(0), 0);
+            for y in 0..n {
+                for x in 0..n {
+                    let top = (0..CLASSES).map(|c| l[[c, y, x]]).fold(f32::MIN, f32::max);
+                    let sum: f32 = (0..CLASSES).map(|c| exp(l[[c, y, x]] - top)).sum();
+                    let shift = top + ln(sum);
+                    for c in 0..CLASSES {
+                        l[[c, y, x]] -= shift;
+                    }
+                }
+            }
+            l
+        });
+        (crop, log_probabilities, trust, edge)
+    });
+    let half = likely[0].dim();
+    let mut out = Array3::zeros((CLASSES, half.0, half.1));
+    for class in 0..CLASSES {
+        let layers: Vec<_> = answers
+            .iter()
+            .filter_map(|(crop, l, trust, edge)| {
+                let plane = l.as_ref()?.index_axis(Axis(0), class).to_owned();
+                Some((*crop, plane.into_dimensionality().ok()?, *trust, *edge))
+            })
+            .collect();
+        let empty = if class == 0 { 0.0 } else { -12.0 };
+        out.index_axis_mut(Axis(0), class)
+            .assign(&merge(half, &layers, empty));
+    }
+    for y in 0..half.0 {
+        for x in 0..half.1 {
+            let top = (0..CLASSES)
+                .map(|c| out[[c, y, x]])
+                .fold(f32::MIN, f32::max);
+            let mut sum = 0.0;
+            for c in 0..CLASSES {
+                out[[c, y, x]] = exp(out[[c, y, x]] - top);
+                sum += out[[c, y, x]];
+            }
+            for c in 0..CLASSES {
+                out[[c, y, x]] /= sum;
+            }
+        }
+    }
+    out
+}
