@@ -1,5 +1,7 @@
 //! The command line: the only place that prints.
 
+pub mod report;
+
 use std::process::ExitCode;
 
 /// Runs the program on the process's own arguments.

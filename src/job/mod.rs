@@ -1,1 +1,433 @@
-//! (in work)
+//! Jobs: which frames of which people get which look, gathered from disk and checked.
+//!
+//! `job_file`, `roster` and `touch_ups` turn text into checked values without touching a disk;
+//! the small functions here read the files they name and bring them together in a [`Job`].
+
+pub mod job_file;
+pub mod roster;
+pub mod touch_ups;
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+pub use job_file::{
+    Frames, JobFile, Output, OutputFormat, OutputProfile, OutputSize, Rights, SetFrames, Written,
+};
+pub use roster::{Roster, Sitter};
+pub use touch_ups::TouchUps;
+
+use crate::recipe::reader::Reader;
+use crate::recipe::tree::{self, Group, Value};
+use crate::recipe::{Diagnostics, Place, Recipe, Source, beside, nearest};
+
+/// Endings of files that can hold a frame, for telling frames that no row names.
+const FRAME_ENDINGS: [&str; 24] = [
+    "3fr", "arw", "cr2", "cr3", "crw", "dcr", "dng", "erf", "fff", "iiq", "jpeg", "jpg", "mef",
+    "mrw", "nef", "nrw", "orf", "pef", "png", "raf", "rw2", "srw", "tif", "tiff",
+];
+
+/// Most files looked at in a folder of frames.
+const MOST_FILES: usize = 100_000;
+
+/// Why a text file could not be read.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The disk refused.
+    #[error("{0}")]
+    Io(#[from] std::io::Error),
+    /// Larger than any file of its kind.
+    #[error("it has more than {0} bytes")]
+    Limit(usize),
+    /// Not text.
+    #[error("it is not UTF-8 text (first wrong byte in line {line})")]
+    Malformed {
+        /// Counted from 1.
+        line: usize,
+    },
+}
+
+/// A job with all that it names, ready to run.
+#[derive(Debug, Clone)]
+pub struct Job {
+    /// What the job file says.
+    pub file: JobFile,
+    /// The job file as read, for its digest.
+    pub source: Arc<Source>,
+    /// The folder that its paths are told from.
+    pub folder: PathBuf,
+    /// One picture each, in the roster's order.
+    pub tasks: Vec<Task>,
+    /// Rows whose frame is not there; noted as errors, the others can still be finished.
+    pub missing: Vec<Sitter>,
+    /// Frames that no row names, by path.
+    pub unlisted: Vec<String>,
+}
+
+/// One person's picture.
+#[derive(Debug, Clone)]
+pub struct Task {
+    /// The row.
+    pub sitter: Sitter,
+    /// Path of the frame.
+    pub frame: String,
+    /// Path of the recipe.
+    pub recipe_path: String,
+    /// The recipe with this frame's touch-ups.
+    pub recipe: Recipe,
+}
+
+impl Job {
+    /// Reads a job with its roster, recipes and touch-ups and looks for its frames. `None` when a
+    /// text has an error; a missing frame is noted as an error and listed, no more.
+    pub fn load(path: &Path, notes: &mut Diagnostics) -> Option<Self> {
+        let name = path.to_string_lossy().into_owned();
+        let source = open(&name, notes)?;
+        Self::gather(source, notes)
+    }
+
+    fn gather(source: Arc<Source>, notes: &mut Diagnostics) -> Option<Self> {
+        let errors = notes.errors();
+        let file = JobFile::read(&source, notes)?;
+        let at = |written: &str| located(&source.name, written);
+
+        let roster_path = at(&file.roster.value);
+        let roster = match read_bytes(Path::new(&roster_path), tree::LONGEST * 4) {
+            Ok(bytes) => Roster::read(&roster_path, &bytes, notes),
+            Err(error) => {
+                cannot_read(&file.roster.place, "roster", &roster_path, &error, notes);
+                None
+            }
+        };
+        let frames = find_frames(&file.frames, &at, notes);
+        for frame in file.set.all() {
+            if !Path::new(&at(&frame.value)).is_file() {
+                let message = format!("there is no frame `{}`", frame.value);
+                let Place { file, span } = &frame.place;
+                notes.error(file, span.clone(), message).label("not found");
+            }
+        }
+        let mut recipes = BTreeMap::new();
+        let house = read_recipe(
+            &at(&file.recipe.value),
+            &file.recipe.place,
+            &mut recipes,
+            notes,
+        );
+        let (roster_source, roster) = roster?;
+
+        let (mut tasks, mut missing, mut used) = (Vec::new(), Vec::new(), Vec::new());
+        let mut lost = Vec::new();
+        for sitter in roster.sitters {
+            let place = |column| sitter.place(&roster_source, column);
+            let (recipe_path, recipe) = match &sitter.recipe {
+                None => (at(&file.recipe.value), house.clone()),
+                Some(own) => {
+                    let path = at(own);
+                    let recipe = read_recipe(&path, &place("recipe"), &mut recipes, notes);
+                    (path, recipe)
+                }
+            };
+            let recipe = match (&sitter.touch_ups, recipe) {
+                (Some(own), recipe) => {
+                    let touch_ups = read_touch_ups(&at(own), &place("touch_ups"), notes);
+                    recipe
+                        .zip(touch_ups)
+                        .and_then(|(r, t)| r.with(&t.edits, notes))
+                }
+                (None, recipe) => recipe,
+            };
+            match roster::find_frame(&sitter.frame, &frames) {
+                Ok(index) => {
+                    used.push(index);
+                    let frame = frames[index].clone();
+                    let Some(recipe) = recipe else { continue };
+                    tasks.push(Task {
+                        sitter,
+                        frame,
+                        recipe_path,
+                        recipe,
+                    });
+                }
+                Err(reason) => {
+                    lost.push((place("frame"), sitter.frame.clone(), reason));
+                    missing.push(sitter);
+                }
+            }
+        }
+        // Missing frames do not stop a job; all other errors so far do.
+        let sound = notes.errors() == errors;
+        for (place, frame, reason) in lost {
+            let near = frames.iter().map(|path| file_name(path));
+            let note = notes.error(
+                &place.file,
+                place.span,
+                format!("the frame `{frame}` {reason}"),
+            );
+            match nearest(&frame, near) {
+                Some(near) => note.label(format!("did you mean `{near}`?")),
+                None => note.label("not found"),
+            };
+        }
+        if !sound {
+            return None;
+        }
+        let of_set: Vec<String> = file.set.all().map(|frame| at(&frame.value)).collect();
+        let unlisted = frames
+            .iter()
+            .enumerate()
+            .filter(|(index, path)| !used.contains(index) && !of_set.contains(path))
+            .filter(|(_, path)| is_frame(path))
+            .map(|(_, path)| path.clone())
+            .collect();
+        let folder = Path::new(&source.name)
+            .parent()
+            .unwrap_or(Path::new(""))
+            .to_path_buf();
+        Some(Self {
+            file,
+            source,
+            folder,
+            tasks,
+            missing,
+            unlisted,
+        })
+    }
+
+    /// A path that the job file or roster names, as a path from where the program runs.
+    pub fn at(&self, written: &str) -> String {
+        located(&self.source.name, written)
+    }
+}
+
+/// What a text file turned out to be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// A look.
+    Recipe,
+    /// A job; what it names was checked too.
+    Job,
+    /// Changes for one frame.
+    TouchUps,
+    /// Who is on which frame.
+    Roster,
+}
+
+/// Reads a recipe, job, roster or touch-ups and notes every mistake. `None` when it is none of
+/// them.
+pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
+    let name = path.to_string_lossy().into_owned();
+    if path
+        .extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("csv"))
+    {
+        match read_bytes(path, tree::LONGEST * 4) {
+            Ok(bytes) => drop(Roster::read(&name, &bytes, notes)),
+            Err(error) => {
+                let source = Source::new(name, "");
+                notes.error(&source, None, format!("the roster cannot be read: {error}"));
+            }
+        }
+        return Some(Kind::Roster);
+    }
+    let source = open(&name, notes)?;
+    let tree = tree::parse(&source, notes)?;
+    match &tree.value {
+        Value::Group(Group {
+            name: Some("Recipe"),
+            ..
+        }) => {
+            Recipe::read(&source.name, &source.text, &load, notes);
+            Some(Kind::Recipe)
+        }
+        Value::Group(Group {
+            name: Some("Job"), ..
+        }) => {
+            // The tree was sound, so reading it again notes nothing twice.
+            Job::gather(Arc::clone(&source), notes);
+            Some(Kind::Job)
+        }
+        Value::Group(Group {
+            name: Some("TouchUps"),
+            ..
+        }) => {
+            TouchUps::read(&source, notes);
+            Some(Kind::TouchUps)
+        }
+        _ => {
+            let mut reader = Reader {
+                source: Arc::clone(&source),
+                notes,
+            };
+            let start = tree.span.start;
+            let found = tree.found(&source.text);
+            reader
+                .error(start..start + 1, format!("expected a recipe, a job or touch-ups, found {found}"))
+                .help("they begin with `Recipe(`, `Job(` or `TouchUps(`; a roster's name ends with .csv");
+            None
+        }
+    }
+}
+
+/// Reads a recipe file with all it builds on.
+pub fn open_recipe(path: &Path, notes: &mut Diagnostics) -> Option<Recipe> {
+    let source = open(&path.to_string_lossy(), notes)?;
+    Recipe::read(&source.name, &source.text, &load, notes)
+}
+
+/// A path told from the folder of a file, as a path from where the program runs.
+fn located(file: &str, written: &str) -> String {
+    if Path::new(written).is_absolute() {
+        written.to_owned()
+    } else {
+        beside(file, written)
+    }
+}
+
+fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
+fn is_frame(path: &str) -> bool {
+    let ending = path.rsplit('.').next().unwrap_or("").to_ascii_lowercase();
+    FRAME_ENDINGS.contains(&ending.as_str())
+}
+
+/// The text of a file for `builds_on`.
+fn load(path: &str) -> Result<String, String> {
+    read_text(Path::new(path)).map_err(|error| error.to_string())
+}
+
+/// A text file with its name; notes when it cannot be read.
+fn open(name: &str, notes: &mut Diagnostics) -> Option<Arc<Source>> {
+    match read_text(Path::new(name)) {
+        Ok(text) => Some(Source::new(name, text)),
+        Err(error) => {
+            notes.error(
+                &Source::new(name, ""),
+                None,
+                format!("the file cannot be read: {error}"),
+            );
+            None
+        }
+    }
+}
+
+fn read_text(path: &Path) -> Result<String, Error> {
+    let bytes = read_bytes(path, tree::LONGEST)?;
+    String::from_utf8(bytes).map_err(|error| {
+        let before = &error.as_bytes()[..error.utf8_error().valid_up_to()];
+        Error::Malformed {
+            line: 1 + before.iter().filter(|&&b| b == b'\n').count(),
+        }
+    })
+}
+
+/// The bytes of a file, refused as soon as there are more than `longest`.
+fn read_bytes(path: &Path, longest: usize) -> Result<Vec<u8>, Error> {
+    let mut bytes = Vec::new();
+    fs::File::open(path)?
+        .take(longest as u64 + 1)
+        .read_to_end(&mut bytes)?;
+    if bytes.len() > longest {
+        Err(Error::Limit(longest))
+    } else {
+        Ok(bytes)
+    }
+}
+
+fn cannot_read(place: &Place, what: &str, path: &str, error: &Error, notes: &mut Diagnostics) {
+    notes
+        .error(
+            &place.file,
+            place.span.clone(),
+            format!("the {what} cannot be read: {error}"),
+        )
+        .label("named here")
+        .help(format!("looked for `{path}`"));
+}
+
+/// Each recipe is read once, however many people have it.
+fn read_recipe(
+    path: &str,
+    place: &Place,
+    known: &mut BTreeMap<String, Option<Recipe>>,
+    notes: &mut Diagnostics,
+) -> Option<Recipe> {
+    if let Some(recipe) = known.get(path) {
+        return recipe.clone();
+    }
+    let recipe = match read_text(Path::new(path)) {
+        Ok(text) => Recipe::read(path, &text, &load, notes),
+        Err(error) => {
+            cannot_read(place, "recipe", path, &error, notes);
+            None
+        }
+    };
+    known.insert(path.to_owned(), recipe.clone());
+    recipe
+}
+
+fn read_touch_ups(path: &str, place: &Place, notes: &mut Diagnostics) -> Option<TouchUps> {
+    match read_text(Path::new(path)) {
+        Ok(text) => TouchUps::read(&Source::new(path, text), notes),
+        Err(error) => {
+            cannot_read(place, "touch-ups file", path, &error, notes);
+            None
+        }
+    }
+}
+
+/// Paths of all frames, sorted when they come from a folder.
+fn find_frames(
+    frames: &Frames,
+    at: &dyn Fn(&str) -> String,
+    notes: &mut Diagnostics,
+) -> Vec<String> {
+    let mut found = Vec::new();
+    match frames {
+        Frames::List(list) => {
+            for frame in list {
+                let path = at(&frame.value);
+                if Path::new(&path).is_file() {
+                    found.push(path);
+                } else {
+                    let message = format!("there is no frame `{}`", frame.value);
+                    let Place { file, span } = &frame.place;
+                    notes.error(file, span.clone(), message).label("not found");
+                }
+            }
+        }
+        Frames::Folder(folder) => {
+            let path = at(&folder.value);
+            let open = if path.is_empty() { "." } else { path.as_str() };
+            let entries = match fs::read_dir(open) {
+                Ok(entries) => entries,
+                Err(error) => {
+                    cannot_read(
+                        &folder.place,
+                        "folder of frames",
+                        &path,
+                        &error.into(),
+                        notes,
+                    );
+                    return found;
+                }
+            };
+            for entry in entries.take(MOST_FILES).flatten() {
+                let name = entry.file_name().to_string_lossy().into_owned();
+                if !name.starts_with('.') && entry.path().is_file() {
+                    found.push(if path.is_empty() {
+                        name
+                    } else {
+                        format!("{path}/{name}")
+                    });
+                }
+            }
+            found.sort();
+        }
+    }
+    found
+}

@@ -3,7 +3,7 @@
 //! Steps that work in one space follow each other without a conversion; a change of space costs
 //! one pass over the pixels.
 
-use ndarray::{Array2, s};
+use ndarray::Array2;
 
 use crate::picture::{Linear, Oklab, Rect, Size, bands};
 use crate::regions::Matte;
@@ -94,9 +94,7 @@ impl Canvas {
     /// A copy of one rectangle, in the same space.
     #[must_use]
     pub fn cut(&self, rect: Rect) -> Self {
-        let rows = rect.top..rect.top + rect.height;
-        let columns = rect.left..rect.left + rect.width;
-        let part = |plane: &Array2<f32>| plane.slice(s![rows.clone(), columns.clone()]).to_owned();
+        let part = |plane: &Array2<f32>| rect.of(plane.view()).to_owned();
         let planes = self.planes().each_ref().map(part);
         match self {
             Self::Linear(_) => Self::Linear(Linear { planes }),

@@ -5,13 +5,17 @@
 //! Gaussian, which says what it needs. Loops run over rows or columns of independent outputs and
 //! are compiled for the vector units by [`bands::vectorised`].
 
-use ndarray::{Array2, ArrayView2, ArrayViewMut2, Axis};
+use ndarray::{Array2, ArrayView2, Axis};
 use rayon::prelude::*;
 
-use super::{Size, bands, resample};
+use super::{Rect, Size, bands, resample};
 
 /// Outputs that are summed side by side: eight AVX registers.
 const LANES: usize = 64;
+/// Rows of a band that passes through a filter as one piece, at least.
+const BAND: usize = 64;
+/// Columns whose windows are reduced together downwards.
+const TILE: usize = 32;
 /// The Gaussian ends at this many standard deviations; 0.05 % of it lies outside.
 const GAUSSIAN_ENDS: f32 = 3.5;
 /// Up to this standard deviation the kernel is summed tap by tap; above it, on a plane shrunk
@@ -305,6 +309,40 @@ fn windows<R: Reduce>(
     }
 }
 
+/// Computes a plane band by band over all threads. `work` gets a band with `reach` more rows on
+/// both sides (as far as there are any) and gives its filtered plane, whose middle is kept. Few
+/// rows at a time stay in the cache through all passes of a filter, and its buffers stay small.
+fn in_bands(
+    (height, width): (usize, usize),
+    reach: usize,
+    work: impl Fn(Rect) -> Array2<f32> + Sync,
+) -> Array2<f32> {
+    let rows_each = BAND.max(reach.saturating_mul(4));
+    let mut out = Array2::zeros((height, width));
+    out.axis_chunks_iter_mut(Axis(0), rows_each)
+        .into_par_iter()
+        .enumerate()
+        .for_each(|(band, mut rows)| {
+            let first = band * rows_each;
+            let top = first.saturating_sub(reach);
+            let bottom = (first + rows.nrows()).saturating_add(reach).min(height);
+            let part = work(Rect {
+                left: 0,
+                top,
+                width,
+                height: bottom - top,
+            });
+            let inner = Rect {
+                left: 0,
+                top: first - top,
+                width,
+                height: rows.nrows(),
+            };
+            rows.assign(&inner.of(part.view()));
+        });
+    out
+}
+
 /// Reduces the square of `2 * radius + 1` pixels around each pixel; `scale` multiplies the
 /// result of each of the two directions.
 fn square_window<R: Reduce>(
@@ -313,14 +351,16 @@ fn square_window<R: Reduce>(
     radius: usize,
     scale: f32,
 ) -> Array2<f32> {
-    window_in_place(
-        reduce,
-        plane.as_standard_layout().into_owned(),
-        radius,
-        scale,
-    )
+    in_bands(plane.dim(), radius, |band| {
+        window_in_place(reduce, row_major_copy(band.of(plane)), radius, scale)
+    })
 }
 
+fn row_major_copy(plane: ArrayView2<'_, f32>) -> Array2<f32> {
+    plane.as_standard_layout().into_owned()
+}
+
+/// [`square_window`] of a plane that is no longer needed, on this thread.
 fn window_in_place<R: Reduce>(
     reduce: R,
     mut out: Array2<f32>,
@@ -331,52 +371,51 @@ fn window_in_place<R: Reduce>(
     if radius == 0 || height == 0 || width == 0 {
         return out;
     }
-    // Beyond twice the plane a window only repeats it; the cap bounds the buffers.
+    // Beyond twice the plane a window only repeats it; the cap bounds the buffers. (A band is
+    // never so small, see `in_bands`.)
     let radius = radius.min(2 * height.max(width));
     let length = 2 * radius + 1;
-    bands::each_band(out.view_mut(), |_, mut rows| {
-        let mut buffers = Buffers::default();
-        for mut row in rows.rows_mut() {
-            let row = row.as_slice_mut().expect("rows are contiguous");
-            buffers.current.resize(width + 2 * radius, 0.0);
-            pad(row, radius, &mut buffers.current[..width + 2 * radius]);
-            bands::vectorised(
-                #[inline(always)]
-                || {
-                    windows(reduce, &mut buffers, length, 1, width);
-                    row.iter_mut()
-                        .zip(&buffers.total)
-                        .for_each(|(out, &v)| *out = v * scale);
-                },
-            );
-        }
-    });
-    let columns = |mut tile: ArrayViewMut2<'_, f32>| {
+    let mut buffers = Buffers::default();
+    for mut row in out.rows_mut() {
+        let row = row.as_slice_mut().expect("rows are contiguous");
+        buffers.current.resize(width + 2 * radius, 0.0);
+        pad(row, radius, &mut buffers.current);
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                windows(reduce, &mut buffers, length, 1, width);
+                row.iter_mut()
+                    .zip(&buffers.total)
+                    .for_each(|(out, &v)| *out = v * scale);
+            },
+        );
+    }
+    for mut tile in out.axis_chunks_iter_mut(Axis(1), TILE) {
         let wide = tile.ncols();
-        let mut buffers = Buffers::default();
         buffers.current.resize((height + 2 * radius) * wide, 0.0);
         for (i, into) in buffers.current.chunks_exact_mut(wide).enumerate() {
-            let y = mirrored(i as isize - radius as isize, height);
-            let row = tile.row(y);
+            let row = tile.row(mirrored(i as isize - radius as isize, height));
             into.copy_from_slice(row.as_slice().expect("rows are contiguous"));
         }
         bands::vectorised(
             #[inline(always)]
-            || windows(reduce, &mut buffers, length, wide, height * wide),
+            || {
+                windows(reduce, &mut buffers, length, wide, height * wide);
+                buffers.total[..height * wide]
+                    .iter_mut()
+                    .for_each(|v| *v *= scale);
+            },
         );
         for (mut row, total) in tile
             .rows_mut()
             .into_iter()
             .zip(buffers.total.chunks_exact(wide))
         {
-            row.iter_mut()
-                .zip(total)
-                .for_each(|(out, &v)| *out = v * scale);
+            row.as_slice_mut()
+                .expect("rows are contiguous")
+                .copy_from_slice(total);
         }
-    };
-    out.axis_chunks_iter_mut(Axis(1), LANES)
-        .into_par_iter()
-        .for_each(columns);
+    }
     out
 }
 
@@ -399,51 +438,53 @@ pub fn dilate(plane: ArrayView2<'_, f32>, radius: usize) -> Array2<f32> {
     square_window(Largest, plane, radius, 1.0)
 }
 
-/// Pixel by pixel, `N` planes computed from `M` others of one shape, all row-major, over threads
-/// and vector units. `pixel` should be `#[inline(always)]`.
+/// Pixel by pixel, gives `N` planes new values from `M` others and their own, all of one shape
+/// and row-major, on the vector unit. `pixel` should be `#[inline(always)]`.
 fn pixelwise<const M: usize, const N: usize>(
-    inputs: [&Array2<f32>; M],
-    pixel: impl Fn([f32; M]) -> [f32; N] + Sync,
-) -> [Array2<f32>; N] {
-    const PIECE: usize = 4096;
-    let shape = inputs[0].dim();
-    let inputs = inputs.map(|plane| plane.as_slice().expect("row-major"));
-    let mut outputs = [(); N].map(|()| Array2::zeros(shape));
-    let mut pieces: Vec<Vec<&mut [f32]>> = Vec::new();
-    for plane in &mut outputs {
-        let plane = plane.as_slice_mut().expect("row-major");
-        for (i, piece) in plane.chunks_mut(PIECE).enumerate() {
-            match pieces.get_mut(i) {
-                Some(group) => group.push(piece),
-                None => pieces.push(vec![piece]),
-            }
-        }
-    }
-    pieces.into_par_iter().enumerate().for_each(|(i, group)| {
-        let Ok(mut group) = <[&mut [f32]; N]>::try_from(group) else {
-            return;
-        };
-        let count = group.first().map_or(0, |piece| piece.len());
-        let inputs = inputs.map(|plane| &plane[i * PIECE..i * PIECE + count]);
-        bands::vectorised(
-            #[inline(always)]
-            || {
-                for x in 0..count {
-                    let values = pixel(inputs.map(
-                        #[inline(always)]
-                        |plane| plane[x],
-                    ));
-                    for (piece, value) in group.iter_mut().zip(values) {
-                        piece[x] = value;
+    inputs: [&[f32]; M],
+    planes: [&mut Array2<f32>; N],
+    pixel: impl Fn([f32; M], [f32; N]) -> [f32; N],
+) {
+    // Through small blocks of their own: the compiler need not wonder whether some of up to
+    // thirteen planes overlap.
+    const BLOCK: usize = 64;
+    let mut planes = planes.map(|plane| plane.as_slice_mut().expect("row-major"));
+    let count = planes[0].len();
+    bands::vectorised(
+        #[inline(always)]
+        || {
+            let mut values = [[0.0; BLOCK]; M];
+            let mut own = [[0.0; BLOCK]; N];
+            for first in (0..count).step_by(BLOCK) {
+                let run = (count - first).min(BLOCK);
+                for (block, plane) in values.iter_mut().zip(&inputs) {
+                    block[..run].copy_from_slice(&plane[first..first + run]);
+                }
+                for (block, plane) in own.iter_mut().zip(&planes) {
+                    block[..run].copy_from_slice(&plane[first..first + run]);
+                }
+                for i in 0..BLOCK {
+                    let mut pixel_values = [0.0; M];
+                    for (value, block) in pixel_values.iter_mut().zip(&values) {
+                        *value = block[i];
+                    }
+                    let mut pixel_own = [0.0; N];
+                    for (value, block) in pixel_own.iter_mut().zip(&own) {
+                        *value = block[i];
+                    }
+                    for (block, new) in own.iter_mut().zip(pixel(pixel_values, pixel_own)) {
+                        block[i] = new;
                     }
                 }
-            },
-        );
-    });
-    outputs
+                for (block, plane) in own.iter().zip(&mut planes) {
+                    plane[first..first + run].copy_from_slice(&block[..run]);
+                }
+            }
+        },
+    );
 }
 
-/// [`box_mean`] of a plane that is no longer needed.
+/// [`box_mean`] of a plane that is no longer needed, on this thread.
 fn mean_of(plane: Array2<f32>, radius: usize) -> Array2<f32> {
     window_in_place(Sum, plane, radius, 1.0 / (2 * radius + 1) as f32)
 }
@@ -466,34 +507,57 @@ pub fn guided(
     eps: f32,
 ) -> Array2<f32> {
     assert_eq!(guide.dim(), input.dim(), "guide and input have one shape");
-    let guide = guide.as_standard_layout().into_owned();
-    let input = input.as_standard_layout().into_owned();
-    let [squares, products] = pixelwise(
-        [&guide, &input],
+    in_bands(input.dim(), radius.saturating_mul(2), |band| {
+        guided_band(band.of(guide), band.of(input), radius, eps)
+    })
+}
+
+/// [`guided`] on this thread.
+fn guided_band(
+    guide: ArrayView2<'_, f32>,
+    input: ArrayView2<'_, f32>,
+    radius: usize,
+    eps: f32,
+) -> Array2<f32> {
+    let guide = guide.as_standard_layout();
+    let guide = guide.as_slice().expect("standard layout");
+    let input = input.as_standard_layout();
+    let values = input.as_slice().expect("standard layout");
+    let mut slope = Array2::zeros(input.dim());
+    let mut offset = Array2::zeros(input.dim());
+    pixelwise(
+        [guide, values],
+        [&mut slope, &mut offset],
         #[inline(always)]
-        |[i, p]| [i * i, i * p],
+        |[i, p], _| [i * p, i * i],
     );
-    let squares = mean_of(squares, radius);
-    let products = mean_of(products, radius);
-    let means = mean_of(input, radius);
-    let guides = box_mean(guide.view(), radius);
-    let [slope, offset] = pixelwise(
-        [&guides, &means, &squares, &products],
+    let (mut slope, mut offset) = (mean_of(slope, radius), mean_of(offset, radius));
+    let view = ArrayView2::from_shape(input.dim(), guide).expect("the input's shape");
+    let guides = mean_of(view.to_owned(), radius);
+    let means = mean_of(input.to_owned(), radius);
+    pixelwise(
+        [&guides, &means].map(row_major),
+        [&mut slope, &mut offset],
         #[inline(always)]
-        |[i, p, ii, ip]| {
+        |[i, p], [ip, ii]| {
             let variance = ii - i * i;
             let variance = if variance > 0.0 { variance } else { 0.0 };
             let a = (ip - i * p) / (variance + eps);
             [a, p - a * i]
         },
     );
-    let (slope, offset) = (mean_of(slope, radius), mean_of(offset, radius));
-    let [out] = pixelwise(
-        [&slope, &guide, &offset],
+    let (mut slope, offset) = (mean_of(slope, radius), mean_of(offset, radius));
+    pixelwise(
+        [guide, row_major(&offset)],
+        [&mut slope],
         #[inline(always)]
-        |[a, i, b]| [a * i + b],
+        |[i, b], [a]| [a * i + b],
     );
-    out
+    slope
+}
+
+fn row_major(plane: &Array2<f32>) -> &[f32] {
+    plane.as_slice().expect("row-major")
 }
 
 /// Guided filter with a guide of three planes: [`guided`], with a = (Sigma + eps E)^-1 cov(I, p)
@@ -511,36 +575,66 @@ pub fn guided_colour(
         guide.iter().all(|g| g.dim() == input.dim()),
         "guide and input have one shape"
     );
-    let guide = guide.map(|plane| plane.as_standard_layout().into_owned());
-    let input = input.as_standard_layout().into_owned();
-    let [r, g, b] = &guide;
-    let squares = pixelwise(
+    in_bands(input.dim(), radius.saturating_mul(2), |band| {
+        guided_colour_band(
+            guide.map(|plane| band.of(plane)),
+            band.of(input),
+            radius,
+            eps,
+        )
+    })
+}
+
+/// [`guided_colour`] on this thread.
+fn guided_colour_band(
+    guide: [ArrayView2<'_, f32>; 3],
+    input: ArrayView2<'_, f32>,
+    radius: usize,
+    eps: f32,
+) -> Array2<f32> {
+    let shape = input.dim();
+    let guide = guide.each_ref().map(|plane| plane.as_standard_layout());
+    let [r, g, b] = guide
+        .each_ref()
+        .map(|plane| plane.as_slice().expect("standard layout"));
+    let input = input.as_standard_layout();
+    let p = input.as_slice().expect("standard layout");
+    let zeros = || Array2::zeros(shape);
+    let mut squares = [(); 6].map(|()| zeros());
+    pixelwise(
         [r, g, b],
+        squares.each_mut(),
         #[inline(always)]
-        |[r, g, b]| [r * r, r * g, r * b, g * g, g * b, b * b],
+        |[r, g, b], _| [r * r, r * g, r * b, g * g, g * b, b * b],
     );
-    let [rr, rg, rb, gg, gb, bb] = squares.map(|plane| mean_of(plane, radius));
-    let products = pixelwise(
-        [r, g, b, &input],
+    let squares = squares.map(|plane| mean_of(plane, radius));
+    let [rr, rg, rb, gg, gb, bb] = squares.each_ref().map(row_major);
+    let mut products = [(); 3].map(|()| zeros());
+    pixelwise(
+        [r, g, b, p],
+        products.each_mut(),
         #[inline(always)]
-        |[r, g, b, p]| [r * p, g * p, b * p],
+        |[r, g, b, p], _| [r * p, g * p, b * p],
     );
-    let [rp, gp, bp] = products.map(|plane| mean_of(plane, radius));
-    let [mr, mg, mb] = guide.each_ref().map(|plane| box_mean(plane.view(), radius));
-    let mp = mean_of(input, radius);
-    let model = pixelwise(
-        [
-            &mr, &mg, &mb, &mp, &rr, &rg, &rb, &gg, &gb, &bb, &rp, &gp, &bp,
-        ],
+    let mut model = products.map(|plane| mean_of(plane, radius));
+    let means = guide
+        .each_ref()
+        .map(|plane| mean_of(plane.to_owned(), radius));
+    let [mr, mg, mb] = means.each_ref().map(row_major);
+    let mut offset = mean_of(input.to_owned(), radius);
+    let [m0, m1, m2] = &mut model;
+    pixelwise(
+        [mr, mg, mb, rr, rg, rb, gg, gb, bb],
+        [m0, m1, m2, &mut offset],
         #[inline(always)]
-        |[r, g, b, p, rr, rg, rb, gg, gb, bb, rp, gp, bp]| {
+        |[r, g, b, rr, rg, rb, gg, gb, bb], [rp, gp, bp, p]| {
             let (rr, rg, rb) = (rr - r * r + eps, rg - r * g, rb - r * b);
             let (gg, gb, bb) = (gg - g * g + eps, gb - g * b, bb - b * b + eps);
             // The inverse of a symmetric matrix by cofactors.
             let (c0, c1, c2) = (gg * bb - gb * gb, rb * gb - rg * bb, rg * gb - rb * gg);
             let (c3, c4, c5) = (rr * bb - rb * rb, rg * rb - rr * gb, rr * gg - rg * rg);
             let determinant = rr * c0 + rg * c1 + rb * c2;
-            // Never 0 with exact sums, since eps > 0; rounding must not make it so.
+            // Never under eps^3 with exact sums; rounding must not make it so.
             let smallest = eps * eps * eps;
             let over = 1.0
                 / if determinant > smallest {
@@ -555,11 +649,14 @@ pub fn guided_colour(
             [ar, ag, ab, p - ar * r - ag * g - ab * b]
         },
     );
-    let [ar, ag, ab, offset] = model.map(|plane| mean_of(plane, radius));
-    let [out] = pixelwise(
-        [&ar, r, &ag, g, &ab, b, &offset],
+    let model = model.map(|plane| mean_of(plane, radius));
+    let [ar, ag, ab] = model.each_ref().map(row_major);
+    let mut out = mean_of(offset, radius);
+    pixelwise(
+        [ar, r, ag, g, ab, b],
+        [&mut out],
         #[inline(always)]
-        |[ar, r, ag, g, ab, b, offset]| [ar * r + ag * g + ab * b + offset],
+        |[ar, r, ag, g, ab, b], [offset]| [ar * r + ag * g + ab * b + offset],
     );
     out
 }
@@ -567,7 +664,6 @@ pub fn guided_colour(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::picture::Rect;
     use ndarray::Zip;
 
     /// Numbers without a pattern, 0 to 1 (a hash of the place).

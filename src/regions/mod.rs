@@ -13,6 +13,7 @@ mod matting;
 mod models;
 mod nets;
 mod plane;
+mod walk;
 
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};

@@ -1,0 +1,369 @@
+//! Walks a whole job: renders what is missing or changed, delivers it, keeps going past bad
+//! frames, and tells what came of each.
+//!
+//! What a file depends on is summed up in one key (BLAKE3 over program version, frame, resolved
+//! recipe, output, rights and roster row, reference frames). The key stands in the sidecar; a file
+//! whose sidecar has the right key, and which is still the file the sidecar speaks of, is left alone.
+
+use std::collections::BTreeSet;
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+
+use serde::Serialize;
+
+use crate::deliver::atomic::{self, Originals};
+use crate::deliver::contact_sheet::Tile;
+use crate::deliver::output::{self, Order};
+use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
+use crate::engine::{self, Fineness, Finished, Set};
+use crate::raw::{self, Frame, Limits};
+use crate::regions::Attention;
+
+use super::budget::Budget;
+use super::plan::{Plan, Task};
+
+/// The program as sidecars and keys name it.
+pub const PROGRAM: &str = concat!("lapel ", env!("CARGO_PKG_VERSION"));
+
+/// Long side of a contact sheet's tile in pixels.
+const TILE: usize = 360;
+
+/// How a run shall go.
+#[derive(Debug, Clone, Copy)]
+pub struct Manner<'a> {
+    /// Render even what is there, and replace files that were edited since.
+    pub again: bool,
+    /// Bytes to stay within.
+    pub memory: u64,
+    /// Set from outside when the run shall stop at the next step.
+    pub stop: &'a AtomicBool,
+}
+
+/// What happens, as it happens.
+#[derive(Debug)]
+pub enum Event<'a> {
+    /// A frame is begun.
+    Began(&'a Task),
+    /// A frame is at this step.
+    At(&'a Task, &'a str),
+    /// A frame is done.
+    Ended(&'a Task, &'a Outcome),
+}
+
+/// What came of one sitter's frame.
+#[derive(Debug, Clone, Serialize)]
+pub struct Outcome {
+    /// The frame's file name.
+    pub frame: String,
+    /// Whom it shows.
+    pub person: String,
+    /// What was done.
+    pub result: Done,
+    /// Files written or found right, inside of the delivery folder.
+    pub files: Vec<String>,
+    /// Steps that this kind of frame could not take.
+    pub unavailable: Vec<String>,
+    /// Reasons for a person to look.
+    pub attention: Vec<Attention>,
+}
+
+/// What was done for a frame.
+#[derive(Debug, Clone, Serialize)]
+pub enum Done {
+    /// Everything was there already.
+    Unchanged,
+    /// So many files were written.
+    Rendered(usize),
+    /// Nothing, or not all, could be delivered; says why and what to do.
+    Failed(String),
+    /// The run was stopped before this frame was finished.
+    Stopped,
+}
+
+/// Runs the plan. Outcomes come in the plan's order; a stopped run tells of every frame too.
+pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync)) -> Vec<Outcome> {
+    let delivery = &plan.deliver_to;
+    let originals = plan.originals();
+    if let Err(error) = atomic::prepare_folder(delivery) {
+        return plan.tasks.iter().map(|task| failed(task, error.to_string())).collect();
+    }
+    let set = match prepare_set(plan) {
+        Ok(set) => set,
+        Err(why) => return plan.tasks.iter().map(|task| failed(task, why.clone())).collect(),
+    };
+    let run = Run { plan, manner, originals: &originals, set: &set, budget: Budget::new(manner.memory) };
+    let next = AtomicUsize::new(0);
+    let outcomes: Mutex<Vec<Option<Outcome>>> = Mutex::new(vec![None; plan.tasks.len()]);
+    std::thread::scope(|scope| {
+        for _ in 0..rayon::current_num_threads().min(plan.tasks.len()) {
+            scope.spawn(|| {
+                loop {
+                    let index = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(task) = plan.tasks.get(index) else { break };
+                    let outcome = run.frame(task, watch);
+                    watch(Event::Ended(task, &outcome));
+                    outcomes.lock().unwrap_or_else(|poisoned| poisoned.into_inner())[index] =
+                        Some(outcome);
+                }
+            });
+        }
+    });
+    let outcomes = outcomes.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
+    outcomes.into_iter().flatten().collect()
+}
+
+fn failed(task: &Task, why: String) -> Outcome {
+    outcome(task, Done::Failed(why))
+}
+
+fn outcome(task: &Task, result: Done) -> Outcome {
+    Outcome {
+        frame: task.frame_name.clone(),
+        person: task.sitter.person.clone(),
+        result,
+        files: Vec::new(),
+        unavailable: Vec::new(),
+        attention: Vec::new(),
+    }
+}
+
+/// Reads and develops the set's reference frames, once.
+fn prepare_set(plan: &Plan) -> Result<Set, String> {
+    let mut set = Set::default();
+    if let Some(path) = &plan.set.reference {
+        let (frame, _) = open(path)?;
+        set.reference = engine::Reference::of(&frame);
+    }
+    if let Some(path) = &plan.set.empty {
+        let (frame, _) = open(path)?;
+        let recipe = &plan.recipe;
+        let small = engine::small_copy(&frame, recipe, &set, engine::SMALL);
+        set.empty = Some(small.map_err(|error| format!("{}: {error}", path.display()))?);
+    }
+    Ok(set)
+}
+
+/// A frame and its digest.
+fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
+    let bytes = std::fs::read(path)
+        .map_err(|error| format!("{}: {error}; check that the card or folder is there", path.display()))?;
+    let digest = FileDigest { bytes: bytes.len() as u64, blake3: hex(blake3::hash(&bytes)) };
+    let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let frame = raw::read(&bytes, &name, &Limits::default()).map_err(|error| error.to_string())?;
+    Ok((frame, digest))
+}
+
+#[derive(Debug, Clone)]
+struct FileDigest {
+    bytes: u64,
+    blake3: String,
+}
+
+fn hex(hash: blake3::Hash) -> String {
+    hash.to_hex().to_string()
+}
+
+/// BLAKE3 of a file, read piece by piece.
+fn digest_file(path: &Path) -> std::io::Result<FileDigest> {
+    let mut hasher = blake3::Hasher::new();
+    let mut file = std::fs::File::open(path)?;
+    let bytes = std::io::copy(&mut file, &mut hasher)?;
+    Ok(FileDigest { bytes, blake3: hex(hasher.finalize()) })
+}
+
+struct Run<'a> {
+    plan: &'a Plan,
+    manner: Manner<'a>,
+    originals: &'a Originals,
+    set: &'a Set,
+    budget: Budget,
+}
+
+/// What stands where an output shall come.
+enum Standing {
+    /// Nothing.
+    Missing,
+    /// The very file.
+    Right,
+    /// Ours, but from other inputs.
+    Outdated,
+    /// Not ours, or edited since.
+    Foreign,
+}
+
+impl Run<'_> {
+    fn stopped(&self) -> bool {
+        self.manner.stop.load(Ordering::Relaxed)
+    }
+
+    fn frame(&self, task: &Task, watch: &(dyn Fn(Event<'_>) + Sync)) -> Outcome {
+        if self.stopped() {
+            return outcome(task, Done::Stopped);
+        }
+        watch(Event::Began(task));
+        match self.try_frame(task, watch) {
+            Ok(outcome) => outcome,
+            Err(_) if self.stopped() => outcome(task, Done::Stopped),
+            Err(why) => failed(task, why),
+        }
+    }
+
+    fn try_frame(
+        &self,
+        task: &Task,
+        watch: &(dyn Fn(Event<'_>) + Sync),
+    ) -> Result<Outcome, String> {
+        let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
+        let digest = digest_file(&task.frame).map_err(told)?;
+        let mut wanted = Vec::new();
+        let mut done = outcome(task, Done::Unchanged);
+        for order in &task.outputs {
+            let key = self.key(task, order, &digest);
+            let path = self.plan.deliver_to.join(&order.file);
+            match self.standing(&path, &key)? {
+                Standing::Right if !self.manner.again => done.files.push(order.file.clone()),
+                Standing::Foreign if !self.manner.again => {
+                    return Err(format!(
+                        "{}: a file stands there that this program did not write, or that was \
+                         edited since; move it away, or let it be replaced with --again",
+                        path.display()
+                    ));
+                }
+                _ => wanted.push((order, key, path)),
+            }
+        }
+        if wanted.is_empty() {
+            done.attention = self.attention_on_file(task);
+            return Ok(done);
+        }
+        let bytes = std::fs::read(&task.frame).map_err(told)?;
+        let frame = raw::read(&bytes, &task.frame_name, &Limits::default())
+            .map_err(|error| error.to_string())?;
+        drop(bytes);
+        // The need is known only from the opened frame; its samples are part of it.
+        let share = self.budget.take(engine::memory_needed(&frame, &task.recipe));
+        let finished = engine::render(&frame, &task.recipe, self.set, Fineness::Full, |step, _| {
+            watch(Event::At(task, step.map_or("developed", |step| step.operation.name())));
+            if self.stopped() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        })
+        .map_err(|error| format!("{}: {error}", task.frame.display()))?;
+        let note = FrameNote::new(&task.frame_name, digest.bytes, digest.blake3, &frame);
+        let exif = note.exif.clone();
+        drop(frame);
+        let written = wanted.len();
+        for (order, key, path) in wanted {
+            watch(Event::At(task, &order.name));
+            let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
+            let sidecar = self.sidecar(task, order, key, &note, &finished, &made);
+            let replace = self.manner.again;
+            // The sidecar first: a file without a sidecar would look like somebody else's.
+            let beside = sidecar_path(&path);
+            atomic::write(&beside, sidecar.to_text().as_bytes(), self.originals)
+                .and_then(|()| atomic::write(&path, &made.file, self.originals))
+                .map_err(|error| error.to_string())?;
+            let _ = replace;
+            done.files.push(order.file.clone());
+        }
+        drop(share);
+        done.result = Done::Rendered(written);
+        done.unavailable = finished.unavailable.iter().map(ToString::to_string).collect();
+        done.attention = finished.attention;
+        Ok(done)
+    }
+
+    fn key(&self, task: &Task, order: &Order, frame: &FileDigest) -> String {
+        let mut hasher = blake3::Hasher::new();
+        let parts: [&str; 6] = [
+            PROGRAM,
+            &frame.blake3,
+            &task.canonical_recipe,
+            &order.canonical(),
+            &self.plan.set_digest,
+            &task.frame_name,
+        ];
+        for part in parts {
+            // Lengths keep two neighbours from passing for another pair.
+            hasher.update(&(part.len() as u64).to_le_bytes());
+            hasher.update(part.as_bytes());
+        }
+        hex(hasher.finalize())
+    }
+
+    fn standing(&self, path: &Path, key: &str) -> Result<Standing, String> {
+        if !path.exists() {
+            return Ok(Standing::Missing);
+        }
+        let Some(sidecar) = read_sidecar(&sidecar_path(path)) else {
+            return Ok(Standing::Foreign);
+        };
+        let now = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
+        let same = now.blake3 == sidecar.output.blake3_file;
+        Ok(match (sidecar.key == key, same) {
+            (true, true) => Standing::Right,
+            (false, true) => Standing::Outdated,
+            // A run that ended between sidecar and file leaves the older file with the newer
+            // sidecar; it is ours if the sidecar of before would say so, which nobody knows any
+            // more, so a person decides.
+            (_, false) => Standing::Foreign,
+        })
+    }
+
+    /// Reasons to look that an earlier run wrote down.
+    fn attention_on_file(&self, task: &Task) -> Vec<Attention> {
+        let first = task.outputs.first().map(|order| self.plan.deliver_to.join(&order.file));
+        let sidecar = first.and_then(|path| read_sidecar(&sidecar_path(&path)));
+        sidecar.map_or_else(Vec::new, |sidecar| sidecar.attention)
+    }
+
+    fn sidecar(
+        &self,
+        task: &Task,
+        order: &Order,
+        key: String,
+        note: &FrameNote,
+        finished: &Finished,
+        made: &output::Made,
+    ) -> Sidecar {
+        Sidecar {
+            format: sidecar::FORMAT,
+            program: PROGRAM.to_owned(),
+            key,
+            frame: note.clone(),
+            person: task.sitter.person.clone(),
+            job: self.plan.job_digest.clone(),
+            recipe: RecipeNote {
+                name: task.recipe.name.clone(),
+                blake3: hex(blake3::hash(task.canonical_recipe.as_bytes())),
+                resolved: task.canonical_recipe.clone(),
+            },
+            development: finished.development.clone(),
+            regions: RegionsNote::new(finished),
+            steps: finished.steps.clone(),
+            unavailable: finished.unavailable.iter().map(ToString::to_string).collect(),
+            placement: finished.placement,
+            output: OutputNote {
+                output: order.name.clone(),
+                file: order.file.clone(),
+                size: made.size,
+                profile: order.profile.name().to_owned(),
+                encoding: order.format.to_string(),
+                blake3_pixels: made.blake3_pixels.clone(),
+                blake3_file: hex(blake3::hash(&made.file)),
+            },
+            attention: finished.attention.clone(),
+        }
+    }
+}
+
+fn sidecar_path(path: &Path) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".ron");
+    PathBuf::from(name)
+}
+
+fn read_sidecar(path: &Path) -> Option<Sidecar> {
+    let text = std::fs::read_to_string(path).ok()?;
+    Sidecar::from_text(&text).ok()
+}

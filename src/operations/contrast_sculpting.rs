@@ -1,0 +1,101 @@
+//! Contrast sculpting: paints light and shade along the face's own form.
+//!
+//! With N and F the skin's lightness blurred by 0.2 and by 1.0 eye spans (normalised by the
+//! matte), the form is f = (N - F) / F and every pixel of skin is painted by one factor:
+//!
+//! (L, a, b)' = (L, a, b) (1 + depth * P (tanh(f / w) - mean))
+//!
+//! so that what already catches light gets more of it and what turns away gets less: dodging and
+//! burning, which changes how much light falls on skin and not its colour. In Oklab one factor on
+//! all three is more or less light of the same colour (L, a, b are of degree one in the cube root
+//! of light; Ottosson 2020): hue and saturation stay. The band keeps pores and blotches out (no
+//! dirty patches) and the whole of the lighting pattern too; tanh keeps the deepest fold from
+//! turning black; the mean paint is taken away, so that nobody's skin gets lighter or darker.
+//! A band-passed light painted back is detail manipulation on a base layer (Durand and Dorsey,
+//! SIGGRAPH 2002) turned to form. Meant to be shown at an opacity of 0.10 to 0.15: common
+//! practice, no source.
+
+use ndarray::Zip;
+
+use crate::operations::skin_bands::{NOT_SKIN, SkinGrid, skin_matte};
+use crate::operations::{Findings, Scene, settings};
+use crate::picture::math::exp;
+use crate::picture::{EyeSpans, Oklab, Ratio};
+use crate::regions::Region;
+
+/// Blur that keeps pores, blotches and lines out of the form.
+const NEAR: EyeSpans = EyeSpans(0.2);
+/// Blur that holds the lighting pattern as a whole.
+const FAR: EyeSpans = EyeSpans(1.0);
+/// Paint at full depth, as a share of the lightness. By eye: at an opacity of 0.12 the strongest
+/// paint is then 5 % of the lightness, about 4 L* on light skin.
+const PAINT: f32 = 0.45;
+/// Form at which three quarters of the paint is on. Measured on nine rendered sitters: the
+/// standard deviation of f on faces is 0.05 to 0.12.
+const KNEE: f32 = 0.08;
+
+settings! {
+    /// Paints light and shade along the face's own form; the mean skin tone stays.
+    pub struct ContrastSculpting {
+        /// How much paint; to be shown at an opacity of 0.10 to 0.15.
+        depth: Ratio in 0.0..=1.0, default Ratio(1.0), neutral Ratio(0.0);
+    }
+}
+
+impl ContrastSculpting {
+    /// Paints; reports `strongest paint`, the largest share of the lightness added or taken.
+    pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
+        let [near, far] = [NEAR, FAR].map(|length| scene.scale.pixels(length));
+        let Some((matte, bounds)) = skin_matte(scene) else {
+            return Findings::default();
+        };
+        if self.is_neutral() || near.is_nan() || near <= 0.0 {
+            return Findings::default();
+        }
+        let grid = SkinGrid::new(picture, &matte, bounds, near);
+        let [near, far] = [near, far].map(|pixels| {
+            let sigma = grid.cells(pixels);
+            grid.blurred(&grid.planes[0], sigma, &grid.reach(sigma))
+        });
+        let paint = Zip::from(&near).and(&far).map_collect(|&near, &far| {
+            if far > 0.01 {
+                PAINT * tanh((near - far) / (far * KNEE))
+            } else {
+                0.0
+            }
+        });
+        // Weighted by lightness, so that the mean L stays and not the mean factor.
+        let mean = grid.average(&(&paint * &near)) / grid.average(&near).max(0.01);
+        let paint = paint.mapv(|p| self.depth.0 * (p - mean));
+        // Lips and brows lie on the same form: leaving them out would cut them from the face.
+        let on = scene.regions.matte(
+            &[Region::Skin, Region::Lips, Region::Brows],
+            &NOT_SKIN
+                .into_iter()
+                .filter(|r| !matches!(r, Region::Lips | Region::Brows))
+                .collect::<Vec<_>>(),
+        );
+        grid.change(
+            picture,
+            &on,
+            [&paint, &paint, &paint],
+            |old, [factor, ..]| old.map(|v| v + v * factor),
+        );
+        let strongest = paint
+            .iter()
+            .zip(&grid.weight)
+            .filter(|&(_, &weight)| weight > 0.5)
+            .fold(0.0_f32, |most, (p, _)| most.max(p.abs()));
+        Findings {
+            figures: vec![("strongest paint".to_owned(), strongest)],
+            ..Findings::default()
+        }
+    }
+}
+
+/// Hyperbolic tangent by the project's own exponential.
+fn tanh(x: f32) -> f32 {
+    let e = exp(-2.0 * x.abs().min(20.0));
+    let t = (1.0 - e) / (1.0 + e);
+    if x < 0.0 { -t } else { t }
+}

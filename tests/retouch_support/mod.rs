@@ -1,0 +1,139 @@
+//! Finished pictures and class maps as the retouching tests and their example read them.
+#![allow(dead_code, clippy::print_stdout, clippy::print_stderr)]
+
+use std::path::Path;
+
+use lapel::picture::filter::gaussian;
+use lapel::picture::{Linear, Oklab, Point, Size};
+use lapel::regions::{Marks, Matte, Region, Regions};
+use ndarray::Array2;
+
+/// sRGB primaries to the working space's BT.2020, both D65: ITU-R BT.2087-0, section 4.
+const FROM_SRGB: [[f32; 3]; 3] = [
+    [0.6274, 0.3293, 0.0433],
+    [0.0691, 0.9195, 0.0114],
+    [0.0164, 0.0880, 0.8956],
+];
+/// Its inverse: ITU-R BT.2407-0, section 2.2.
+const TO_SRGB: [[f32; 3]; 3] = [
+    [1.6605, -0.5876, -0.0728],
+    [-0.1246, 1.1329, -0.0083],
+    [-0.0182, -0.1006, 1.1187],
+];
+
+fn matrix(m: &[[f32; 3]; 3], v: [f32; 3]) -> [f32; 3] {
+    m.map(|row| row[0] * v[0] + row[1] * v[1] + row[2] * v[2])
+}
+
+/// IEC 61966-2-1.
+fn decoded(v: f32) -> f32 {
+    if v <= 0.04045 {
+        v / 12.92
+    } else {
+        ((v + 0.055) / 1.055).powf(2.4)
+    }
+}
+
+fn encoded(v: f32) -> f32 {
+    if v <= 0.0031308 {
+        v * 12.92
+    } else {
+        1.055 * v.powf(1.0 / 2.4) - 0.055
+    }
+}
+
+/// Reads an sRGB picture of 8 or 16 bits.
+pub fn read(path: &Path) -> Linear {
+    let picture = image::open(path).expect("a picture").into_rgb32f();
+    let size = Size {
+        width: picture.width() as usize,
+        height: picture.height() as usize,
+    };
+    let mut out = Linear::zeros(size);
+    for (x, y, pixel) in picture.enumerate_pixels() {
+        let light = matrix(&FROM_SRGB, pixel.0.map(decoded));
+        for c in 0..3 {
+            out.planes[c][[y as usize, x as usize]] = light[c];
+        }
+    }
+    out
+}
+
+/// The picture as 16-bit sRGB.
+pub fn write(picture: &Oklab, path: &Path) {
+    let light = picture.clone().to_linear();
+    let Size { width, height } = light.size();
+    let out = image::ImageBuffer::from_fn(width as u32, height as u32, |x, y| {
+        let rgb = matrix(&TO_SRGB, light.at(y as usize, x as usize));
+        let rgb = rgb.map(|v| (encoded(v.clamp(0.0, 1.0)) * 65535.0).round() as u16);
+        image::Rgb(rgb)
+    });
+    out.save(path).expect("the picture is written");
+}
+
+/// Marks from a truth file: the two eyes are what retouching reads.
+pub fn marks(json: &serde_json::Value) -> Marks {
+    let point = |v: &serde_json::Value| Point {
+        x: v[0].as_f64().expect("x") as f32,
+        y: v[1].as_f64().expect("y") as f32,
+    };
+    let eyes = [
+        point(&json["eye_centre"]["right_of_sitter"]),
+        point(&json["eye_centre"]["left_of_sitter"]),
+    ];
+    let chin = point(&json["chin"]);
+    Marks {
+        eyes,
+        iris_radius: [eyes[0].distance(eyes[1]) * 0.09; 2],
+        eye_corners: [eyes[0], eyes[0], eyes[1], eyes[1]],
+        mouth: [chin; 2],
+        nose: chin,
+        chin,
+        crown: point(&json["crown"]),
+        mesh: Vec::new(),
+        turn: 0.0,
+        tilt: 0.0,
+        openness: [0.3; 2],
+    }
+}
+
+/// Regions from a class map (0 backdrop, 1 face skin, 2 body skin, 3 hair, 4 clothing, 5 brows,
+/// 6 sclera, 7 iris, 8 lips, 9 teeth, 10 worn), softened by about a pixel.
+pub fn regions(classes: &Array2<u8>, marks: Marks) -> Regions {
+    let (height, width) = classes.dim();
+    let soft = |wanted: u8| {
+        let map = classes.mapv(|class| if class == wanted { 1.0 } else { 0.0 });
+        Matte::exact(gaussian(map.view(), 1.2))
+    };
+    let kinds = [
+        Region::FaceSkin,
+        Region::BodySkin,
+        Region::Hair,
+        Region::Clothing,
+        Region::Brows,
+        Region::Sclera,
+        Region::Iris,
+        Region::Lips,
+        Region::Teeth,
+        Region::Worn,
+    ];
+    Regions {
+        size: Size { width, height },
+        marks: Some(marks),
+        mattes: kinds
+            .into_iter()
+            .zip(1..)
+            .map(|(region, class)| (region, soft(class)))
+            .collect(),
+        backdrop: None,
+        confidence: 1.0,
+        attention: Vec::new(),
+    }
+}
+
+/// A class map from an 8-bit picture.
+pub fn classes(path: &Path) -> Array2<u8> {
+    let map = image::open(path).expect("a class map").into_luma8();
+    let shape = (map.height() as usize, map.width() as usize);
+    Array2::from_shape_vec(shape, map.into_raw()).expect("one value a pixel")
+}
