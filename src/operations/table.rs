@@ -172,7 +172,7 @@ fn space_of<T, P: Space>(_: impl Fn(&T, &mut P, &Scene<'_>) -> Findings, canvas:
 }
 
 operations! {
-    Sensor placed: []
+    Sensor placed: [white_balance::WhiteBalance, denoise::Denoise, exposure::Exposure]
     Picture placed: [crop::Crop]
     Picture local: [adjust::Adjust, local_contrast::LocalContrast]
     Picture point: [
