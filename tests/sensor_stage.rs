@@ -371,12 +371,12 @@ fn bayer_mosaics_are_filled_in_well() {
     }
 }
 
+/// Bilinear on RGGB, which has more red and blue: 28.12 dB (README.md of the tools).
 #[test]
 fn six_by_six_mosaics_are_filled_in_decently() {
     let Some(scores) = scores(&six_by_six()) else {
         eprintln!("skipped: ../shared/tools/pictures is not here");
         return;
     };
-    assert!(mean(&scores) > 28.0, "{}", mean(&scores));
-    eprintln!("6 x 6: {:.2} dB", mean(&scores));
+    assert!(mean(&scores) > 30.3, "{}", mean(&scores));
 }

@@ -16,8 +16,9 @@ use crate::picture::bands;
 /// How far colours are looked for: 6 x 6 patterns have all three within two sites.
 const NEAR: isize = 2;
 
-/// Sites read around one: twice [`NEAR`], since differences to green need green there.
-const REACH: isize = 2 * NEAR;
+/// Sites read around one: twice [`NEAR`], since differences to green need green there, and one for
+/// the plain mean there.
+const REACH: isize = 2 * NEAR + 1;
 
 /// Rows and columns after which filters repeat.
 const CELL: isize = 6;
@@ -90,7 +91,7 @@ pub(super) fn fill_in(
             }
             sum / weights
         };
-        for (y, x) in each(near) {
+        for (y, x) in each(near + 1) {
             let at = y * wide + x;
             green[at] = match colour(y, x) {
                 1 => tile[at],
