@@ -236,7 +236,10 @@ pub(super) fn separate(
             let y = first + i;
             let row = row.as_slice_mut().expect("planes are contiguous");
             for (x, out) in row.chunks_exact_mut(6).enumerate() {
-                let (hx, hy) = ((x as f32 + 0.5) / COARSE as f32, (y as f32 + 0.5) / COARSE as f32);
+                let (hx, hy) = (
+                    (x as f32 + 0.5) / COARSE as f32,
+                    (y as f32 + 0.5) / COARSE as f32,
+                );
                 let at = Place::new(tight.dim(), hx, hy);
                 let (p, far, own) = (at.read(&tight), at.read(&wide), at.read(&solid));
                 let mut prior = near_groups.each_ref().map(|g| at.read(g));
@@ -261,7 +264,11 @@ pub(super) fn separate(
                     prior = prior.map(|g| g / sum);
                 }
                 let colour = small.at(y, x);
-                let here = Place::new(grid, (x as f32 + 0.5) / cell as f32, (y as f32 + 0.5) / cell as f32);
+                let here = Place::new(
+                    grid,
+                    (x as f32 + 0.5) / cell as f32,
+                    (y as f32 + 0.5) / cell as f32,
+                );
                 let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
                 let spread = here.read(&surface.spread).max(noise);
                 // Strands that the walk has smoothed away stay possible near the sitter, gaps in
@@ -273,16 +280,31 @@ pub(super) fn separate(
     });
     let plane = |k: usize| Array2::from_shape_fn(dim, |(y, x)| packed[[y, x * 6 + k]]);
     let alpha = plane(0);
-    let soft = alpha.iter().filter(|a| **a > 0.02 && **a < 0.98).count().max(1);
+    let soft = alpha
+        .iter()
+        .filter(|a| **a > 0.02 && **a < 0.98)
+        .count()
+        .max(1);
     let alike = plane(5).sum() / soft as f32;
-    Layers { alpha, shares: [plane(1), plane(2), plane(3), plane(4)], alike }
+    Layers {
+        alpha,
+        shares: [plane(1), plane(2), plane(3), plane(4)],
+        alike,
+    }
 }
 
 /// How unlike two normals are: squared distance of the means over the wider one's variance.
 fn gap(m: &Colour, b: [f32; 3], noise: [f32; 3]) -> f32 {
     let own = own_variance(m);
     let d: [f32; 3] = std::array::from_fn(|c| m[c] - b[c]);
-    let n = [m[3] + own[0] + noise[0], m[4], m[5], m[6] + own[1] + noise[1], m[7], m[8] + own[2] + noise[2]];
+    let n = [
+        m[3] + own[0] + noise[0],
+        m[4],
+        m[5],
+        m[6] + own[1] + noise[1],
+        m[7],
+        m[8] + own[2] + noise[2],
+    ];
     -2.0 * (log_normal(d, n) - log_normal([0.0; 3], n))
 }
 
@@ -324,17 +346,32 @@ impl Unlike {
         });
         // A gradient in cloth crosses the backdrop's colour along a line, never over a patch.
         let reach = 0.06 * span / COARSE as f32;
-        let means = scaled.each_ref().map(|p| gaussian(p.mapv(|v| v.max(-9.0).min(9.0)).view(), reach));
+        let means = scaled
+            .each_ref()
+            .map(|p| gaussian(p.mapv(|v| v.max(-9.0).min(9.0)).view(), reach));
         let mut square = Array2::zeros(dim);
-        scaled.iter().for_each(|p| square += &p.mapv(|v| (v * v).min(81.0) / 3.0));
+        scaled
+            .iter()
+            .for_each(|p| square += &p.mapv(|v| (v * v).min(81.0) / 3.0));
         let square = gaussian(square.view(), reach);
         let bare = Array2::from_shape_fn(dim, |(y, x)| {
             let k = COARSE as f32;
-            let place = Point { x: (x as f32 + 0.5) * k, y: (y as f32 + 0.5) * k };
+            let place = Point {
+                x: (x as f32 + 0.5) * k,
+                y: (y as f32 + 0.5) * k,
+            };
             let calm = means.iter().all(|m| m[[y, x]].abs() < 1.5) && square[[y, x]] < 4.0;
-            if calm && axes.of(place).1 > 1.15 { 1.0 } else { 0.0 }
+            if calm && axes.of(place).1 > 1.15 {
+                1.0
+            } else {
+                0.0
+            }
         });
-        Self { scaled, spread, bare }
+        Self {
+            scaled,
+            spread,
+            bare,
+        }
     }
 }
 
@@ -406,8 +443,13 @@ fn settle(
         }
     }
     let (right, below) = conductance(&unlike.scaled);
-    Field { wanted, weight, right, below }.settle()
-t
+    Field {
+        wanted,
+        weight,
+        right,
+        below,
+    }
+    .settle()
 }
 
 /// Noise of single pixels about the surface, in [`unit`]s: a robust deviation over sure backdrop.
@@ -455,7 +497,11 @@ fn posterior(
         }
     }
     let doubt = 0.02 * (apart / 3.0).min(1.0) + 1e-4;
-    let p = if p < 1.0 { p.max(doubt).min(1.0 - doubt) } else { p };
+    let p = if p < 1.0 {
+        p.max(doubt).min(1.0 - doubt)
+    } else {
+        p
+    };
     let fray = (4.0 * p * (1.0 - p)).max(0.5 * (apart / 4.0).min(1.0));
     let empty = {
         let d: [f32; 3] = std::array::from_fn(|c| colour[c] - b[c]);
