@@ -71,7 +71,7 @@ pub fn develop_small(
             }
         }
     });
-    plan.to_working(&mut picture, false);
+    plan.to_working(&mut picture);
     let clipped = sites.sums(window).2;
     Ok(Developed {
         picture,

@@ -76,6 +76,20 @@ impl<'a> Sites<'a> {
         })
     }
 
+    /// Rows and columns after which the filters repeat.
+    pub fn cell(&self) -> usize {
+        match self.frame.pattern {
+            Pattern::Bayer(_) => 2,
+            Pattern::SixBySix(_) => 6,
+            Pattern::Monochrome | Pattern::Linear => 1,
+        }
+    }
+
+    /// Where a colour clips.
+    pub fn clip(&self, colour: usize) -> f32 {
+        self.gains[colour]
+    }
+
     /// Which colour (0 red, 1 green, 2 blue) a site of a mosaic has.
     pub fn colour(&self, y: usize, x: usize) -> usize {
         match &self.frame.pattern {
