@@ -9,8 +9,8 @@
 //!     roster: "roster.csv",
 //!     set: Set(empty: "frames/empty.dng", chart: "frames/chart.dng", reference: "frames/s01.dng"),
 //!     outputs: [
-//!         Output(name: "web", long_edge: 1200, format: Jpeg(quality: 90), profile: sRGB),
-//!         Output(name: "print", print: (8.0, 10.0), ppi: 300, format: Tiff(bits: 16), profile: opRGB,
+//!         Output(name: "web", long_edge: 1200, format: Jpeg(quality: 90), profile: Srgb),
+//!         Output(name: "print", print: (8.0, 10.0), ppi: 300, format: Tiff(bits: 16), profile: OpRgb,
 //!                pattern: "print/{file_name}"),
 //!     ],
 //!     deliver_to: "delivered",
@@ -23,7 +23,6 @@
 
 use std::sync::Arc;
 
-use crate::colour::Profile;
 use crate::picture::Ratio;
 use crate::recipe::reader::{Fields, Reader};
 use crate::recipe::tree::{self, Group, Node, Value};
@@ -121,7 +120,7 @@ pub struct Output {
     /// How it is encoded.
     pub format: OutputFormat,
     /// Its colour space, embedded as an ICC profile.
-    pub profile: Profile,
+    pub profile: OutputProfile,
     /// Name below the delivery folder, without its ending, with [`PLACEHOLDERS`] in braces.
     pub pattern: String,
     /// Factor on the recipe's `OutputSharpening`, 0 to 2.
@@ -174,6 +173,17 @@ impl OutputFormat {
             Self::Tiff { .. } => "tif",
         }
     }
+}
+
+/// A colour space for delivery.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OutputProfile {
+    /// IEC 61966-2-1.
+    Srgb,
+    /// P3 primaries, D65, the curve of sRGB.
+    DisplayP3,
+    /// IEC 61966-2-5 (opRGB).
+    OpRgb,
 }
 
 /// What is written into the files' metadata; empty where the job says nothing.
@@ -423,15 +433,14 @@ fn read_output(reader: &mut Reader, node: &Node) -> Option<Output> {
     let format = reader
         .need(&fields, "format")
         .and_then(|node| read_format(reader, node));
-    // The standards' own spelling, as sidecars write it too.
     let profiles = [
-        ("sRGB", Profile::Srgb),
-        ("DisplayP3", Profile::DisplayP3),
-        ("opRGB", Profile::OpRgb),
+        ("Srgb", OutputProfile::Srgb),
+        ("DisplayP3", OutputProfile::DisplayP3),
+        ("OpRgb", OutputProfile::OpRgb),
     ];
     let profile = match fields.get("profile") {
         Some(node) => reader.word(node, "profile", &profiles),
-        None => Some(Profile::Srgb),
+        None => Some(OutputProfile::Srgb),
     };
     let pattern = match fields.get("pattern") {
         Some(node) => read_pattern(reader, node),
