@@ -120,18 +120,21 @@ fn blotches_kept(grid: &SkinGrid, change: &Array2<f32>, fine: &Array2<f32>, sigm
     let wide = sigma * (1 << BANDS) as f32;
     let (reach, reach_wide) = (grid.reach(sigma), grid.reach(wide));
     let before = fine - &grid.blurred(&grid.planes[0], wide, &reach_wide);
-    let moved =
-        grid.blurred(change, sigma, &reach) - grid.blurred(change, wide, &reach_wide);
+    let moved = grid.blurred(change, sigma, &reach) - grid.blurred(change, wide, &reach_wide);
     let energy = before.mapv(|v| v * v);
     let limit = grid.average(&energy);
     let around = grid.blurred(&energy, wide, &reach_wide);
     let (mut was, mut is) = (0.0_f64, 0.0_f64);
-    Zip::from(&before).and(&moved).and(&around).and(&grid.weight).for_each(|&b, &m, &e, &w| {
-        if e < limit {
-            was += f64::from(w * b * b);
-            is += f64::from(w * (b + m) * (b + m));
-        }
-    });
+    Zip::from(&before)
+        .and(&moved)
+        .and(&around)
+        .and(&grid.weight)
+        .for_each(|&b, &m, &e, &w| {
+            if e < limit {
+                was += f64::from(w * b * b);
+                is += f64::from(w * (b + m) * (b + m));
+            }
+        });
     if was > 0.0 { (is / was) as f32 } else { 1.0 }
 }
 
