@@ -44,7 +44,7 @@ const OCTAVE: usize = 2;
 const REDNESS: [f32; 3] = [0.022, 0.008, 0.005];
 /// How far above the mean unevenness around it (of the same width): at the narrowest width,
 /// where the frame's noise alone reaches 5 in the shadows of dark skin, and at the others.
-const ABOVE_NOISE: [f32; 2] = [6.2, 5.0];
+const ABOVE_NOISE: [f32; 2] = [6.0, 4.6];
 /// Least darkening, D_L / L: a red place that is not darker is a reflection.
 const DARKER: f32 = 0.008;
 /// Deepest darkening: beyond it a dark hair or a mole, whatever its colour.
@@ -62,7 +62,7 @@ const RADIUS_OVER_WIDTH: [f32; 2] = [2.2, 6.0];
 /// Margin of skin that a spot needs around it.
 const CLEAR: EyeSpans = EyeSpans(0.02);
 /// Share of that margin that must be skin.
-const CLEAR_SHARE: f32 = 0.82;
+const CLEAR_SHARE: f32 = 0.8;
 /// At most this many blemishes are mended on one sitter; more is not for a machine to decide.
 const MOST_PLACES: usize = 120;
 /// Directions and distances (in radii) in which a source is looked for.
