@@ -131,9 +131,9 @@ impl Profile {
 }
 
 /// How far a channel may lie outside of 0 to 1 before its colour counts as out of gamut; it is
-/// then cut. A sixth of an 8-bit step at black and far less at white: not visible, but rounding
-/// of colours on the border stays out of the slow path.
-const BELOW: f32 = 5e-5;
+/// then cut. A thirtieth of an 8-bit step at black and less at white: not visible, but colours
+/// on the border, out by rounding, stay out of the slow path.
+const BELOW: f32 = 1e-5;
 const ABOVE: f32 = 1e-4;
 
 /// Whether a colour is in the gamut, as far as it matters. NaN is not (and becomes black).
@@ -268,7 +268,14 @@ impl Way {
             step *= 0.5;
         }
         for i in 0..LANES {
-            let colour = colour_at(i, shares[i]);
+            // The allowance would leave a trace of chroma in white and black.
+            let coloured = (lightness[i] > 0.0) & (lightness[i] < 1.0);
+            let [r, g, b] = colour_at(i, shares[i]);
+            let end = lightness[i];
+            let colour = [r, g, b].map(
+                #[inline(always)]
+                |v| if coloured { v } else { end },
+            );
             for (channel, value) in colours.iter_mut().zip(colour) {
                 channel[i] = value;
             }

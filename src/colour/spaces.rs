@@ -109,7 +109,9 @@ const SRGB_OFFSET: f32 = 0.055;
 /// Encoded value of a light by the sRGB curve.
 #[inline(always)]
 fn srgb_encode(light: f32) -> f32 {
-    let curved = (1.0 + SRGB_OFFSET) * math::powf(light, 1.0 / 2.4) - SRGB_OFFSET;
+    let power = math::powf(light, 1.0 / 2.4);
+    // (1 + offset) power - offset, in a form that is exactly 1 at 1.
+    let curved = power + SRGB_OFFSET * (power - 1.0);
     if light > SRGB_KNEE_LIGHT {
         curved
     } else {

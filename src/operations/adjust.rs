@@ -108,7 +108,7 @@ impl Adjust {
             each_pixel(
                 &mut picture.planes,
                 #[inline(always)]
-                |lab| plan.colour(lab),
+                move |lab| plan.colour(lab),
             );
             return Findings::default();
         }

@@ -117,6 +117,7 @@ impl BackgroundLift {
 }
 
 /// The wall that is wanted, B', from the backdrop that is there.
+#[derive(Clone, Copy)]
 struct Wall {
     strength: f32,
     /// Luminance over that of the backdrop's mean.
@@ -143,14 +144,15 @@ impl Wall {
     #[inline(always)]
     fn tinted(&self, rgb: [f32; 3]) -> [f32; 3] {
         let grey = luminance(rgb);
-        rgb.map(|v| (grey + self.tint * (v - grey)) * self.per_mean)
+        let one = |v: f32| (grey + self.tint * (v - grey)) * self.per_mean;
+        [one(rgb[0]), one(rgb[1]), one(rgb[2])]
     }
 
     /// One pixel's light with the backdrop `b` behind it changed; `bare` is 1 - a.
     #[inline(always)]
     fn behind(&self, light: [f32; 3], b: [f32; 3], bare: f32) -> [f32; 3] {
         let own = self.tinted(b);
-        std::array::from_fn(|c| {
+        let one = |c: usize| {
             let wanted = own[c] + self.evenness * (self.even[c] - own[c]);
             let change = bare * self.strength * (wanted - b[c]);
             // A darker wall takes no more light than the model says is there: where the matte is
@@ -158,7 +160,8 @@ impl Wall {
             let sitter = light[c] - bare * b[c];
             let missing = (-BELOW * bare * b[c] - sitter).max(0.0);
             light[c] + change + missing.min((-change).max(0.0))
-        })
+        };
+        [one(0), one(1), one(2)]
     }
 
     fn lift_row(&self, y: usize, rows: [&mut [f32]; 3], backdrop: &BackdropModel, person: &Matte) {
@@ -171,10 +174,12 @@ impl Wall {
         bands::vectorised(
             #[inline(always)]
             || {
+                // A copy of its own, which the rows cannot alias.
+                let wall = *self;
                 for (((red, green), blue), (((&r, &g), &b), &a)) in
                     red.iter_mut().zip(green).zip(blue).zip(model)
                 {
-                    [*red, *green, *blue] = self.behind([*red, *green, *blue], [r, g, b], 1.0 - a);
+                    [*red, *green, *blue] = wall.behind([*red, *green, *blue], [r, g, b], 1.0 - a);
                 }
             },
         );

@@ -37,7 +37,7 @@ impl BlackAndWhite {
         each_pixel(
             &mut picture.planes,
             #[inline(always)]
-            |rgb| {
+            move |rgb| {
                 let grey = red * rgb[0] + green * rgb[1] + blue * rgb[2];
                 rgb.map(|v| v + strength * (grey - v))
             },

@@ -46,7 +46,7 @@ impl Chroma {
         each_pixel(
             &mut picture.planes,
             #[inline(always)]
-            |[l, a, b]| {
+            move |[l, a, b]| {
                 let squared = a * a + b * b;
                 let full = if amount > 0.0 {
                     squared / (squared + FULL * FULL)

@@ -50,7 +50,7 @@ impl Contrast {
         each_pixel(
             &mut picture.planes,
             #[inline(always)]
-            |lab| relit(lab, lab[0] + amount * spread(lab[0])),
+            move |lab| relit(lab, lab[0] + amount * spread(lab[0])),
         );
         Findings::default()
     }

@@ -11,12 +11,15 @@ use crate::picture::bands;
 #[inline(always)]
 pub(crate) fn each_pixel(
     planes: &mut [Array2<f32>; 3],
-    colour: impl Fn([f32; 3]) -> [f32; 3] + Sync,
+    colour: impl Fn([f32; 3]) -> [f32; 3] + Sync + Copy,
 ) {
     bands::each_row(planes, |_, [first, second, third]| {
         bands::vectorised(
             #[inline(always)]
             || {
+                // A copy of its own: what lies behind a reference could be one of the rows, so the
+                // compiler would read it again for every pixel and give up on vectors.
+                let colour = colour;
                 for ((a, b), c) in first.iter_mut().zip(second).zip(third) {
                     [*a, *b, *c] = colour([*a, *b, *c]);
                 }

@@ -224,13 +224,14 @@ impl SelectiveColour {
         each_pixel(
             &mut picture.planes,
             #[inline(always)]
-            |lab| plan.colour(lab),
+            move |lab| plan.colour(lab),
         );
         Findings::default()
     }
 }
 
 /// The shifts as the pixel loop wants them.
+#[derive(Clone, Copy)]
 struct Plan {
     shifts: [Shift; 6],
     /// Lightness, a and b of blacks, neutrals and whites.

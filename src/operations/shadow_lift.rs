@@ -32,7 +32,7 @@ impl ShadowLift {
         each_pixel(
             &mut picture.planes,
             #[inline(always)]
-            |lab| {
+            move |lab| {
                 let room = (1.0 - lab[0].max(0.0) * per_end).max(0.0);
                 relit(lab, lab[0] * (1.0 + amount * room * room))
             },

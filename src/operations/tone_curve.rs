@@ -122,10 +122,11 @@ impl Curve {
             scaling
         };
         let calm = CALM * (1.0 - smooth_step(CLOSING, 1.0, high * scaling));
-        rgb.map(|v| {
+        let one = |v: f32| {
             let kept_hue = low_out + slope * (v - low);
             kept_hue + calm * (v * scaling - kept_hue)
-        })
+        };
+        [one(r), one(g), one(b)]
     }
 }
 
@@ -139,7 +140,7 @@ impl ToneCurve {
         each_pixel(
             &mut picture.planes,
             #[inline(always)]
-            |rgb| curve.colour(rgb),
+            move |rgb| curve.colour(rgb),
         );
         Findings::default()
     }

@@ -1,8 +1,12 @@
-//! The seven nets, loaded once (a stand-in over `rten` until the plain runner is here).
+//! The seven nets, inside the binary, read when first used.
+//!
+//! Origins and licences: `models/NOTICE`. Their digests go into sidecars.
 
 use std::sync::OnceLock;
 
 use ndarray::ArrayD;
+
+use super::net::Net as Runner;
 
 /// Which net.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -16,56 +20,44 @@ pub(super) enum Which {
     Parts,
 }
 
+/// File names and files, in the order of [`Which`].
+const FILES: [(&str, &[u8]); 7] = [
+    (
+        "face_detect_full.onnx",
+        include_bytes!("models/face_detect_full.onnx"),
+    ),
+    (
+        "face_detect_short.onnx",
+        include_bytes!("models/face_detect_short.onnx"),
+    ),
+    ("face_mesh.onnx", include_bytes!("models/face_mesh.onnx")),
+    ("iris.onnx", include_bytes!("models/iris.onnx")),
+    ("selfie.onnx", include_bytes!("models/selfie.onnx")),
+    ("hair.onnx", include_bytes!("models/hair.onnx")),
+    ("parts.onnx", include_bytes!("models/parts.onnx")),
+];
+
 /// A loaded net.
-pub(super) struct Net(rten::Model);
+pub(super) struct Net(Runner);
 
 impl Net {
+    /// Its outputs, or nothing when the input has another shape than it takes.
     pub(super) fn run(&self, input: ArrayD<f32>) -> Option<Vec<ArrayD<f32>>> {
-        let shape = input.shape().to_vec();
-        let value =
-            rten::Value::from_shape(shape, input.iter().copied().collect::<Vec<f32>>()).ok()?;
-        let out = self
-            .0
-            .run(
-                vec![(self.0.input_ids()[0], value.into())],
-                self.0.output_ids(),
-                None,
-            )
-            .ok()?;
-        out.into_iter()
-            .map(|v| {
-                fn tried<const N: usize>(v: rten::Value) -> Option<ArrayD<f32>>
-                where
-                    rten::Value: Clone,
-                {
-                    let (shape, data) = v.into_shape_vec::<f32, N>().ok()?;
-                    ArrayD::from_shape_vec(shape.to_vec(), data).ok()
-                }
-                tried::<2>(v.clone())
-                    .or_else(|| tried::<3>(v.clone()))
-                    .or_else(|| tried::<4>(v))
-            })
-            .collect()
+        self.0.run(input.view()).ok()
     }
 }
 
 /// The net, or nothing when it cannot be loaded.
 pub(super) fn net(which: Which) -> Option<&'static Net> {
     static NETS: [OnceLock<Option<Net>>; 7] = [const { OnceLock::new() }; 7];
-    const FILES: [&[u8]; 7] = [
-        include_bytes!("../../../shared/models/face_detect_full.onnx"),
-        include_bytes!("../../../shared/models/face_detect_short.onnx"),
-        include_bytes!("../../../shared/models/face_mesh.onnx"),
-        include_bytes!("../../../shared/models/iris.onnx"),
-        include_bytes!("../../../shared/models/selfie.onnx"),
-        include_bytes!("../../../shared/models/hair.onnx"),
-        include_bytes!("../../../shared/models/parts.onnx"),
-    ];
     NETS[which as usize]
-        .get_or_init(|| {
-            rten::Model::load_static_slice(FILES[which as usize])
-                .ok()
-                .map(Net)
-        })
+        .get_or_init(|| Runner::load(FILES[which as usize].1).ok().map(Net))
         .as_ref()
+}
+
+/// File name and BLAKE3 of every net, for sidecars.
+pub fn digests() -> &'static [(&'static str, String); 7] {
+    static DIGESTS: OnceLock<[(&str, String); 7]> = OnceLock::new();
+    DIGESTS
+        .get_or_init(|| FILES.map(|(name, file)| (name, blake3::hash(file).to_hex().to_string())))
 }

@@ -1,0 +1,498 @@
+//! Convolutions with one fixed order of additions, fast without fused multiply-adds.
+//!
+//! y[o] = bias[o] + sum over input channels, then kernel rows, then kernel columns of w x,
+//! added one after another (ONNX operators `Conv` and `ConvTranspose`, version 11). Each output
+//! value is one such chain, in whichever vector lane, on whichever thread; so the bits are the
+//! same on all machines. Padding takes part as zeros.
+//!
+//! A dense convolution gathers, for sixteen output pixels at once, what every tap sees into a
+//! small panel that stays in the cache, and then multiplies the panel with four output channels
+//! at a time, whose sums stay in registers. A transposed one of stride s is s x s ordinary ones,
+//! each giving every s-th row and column of the output. Depthwise ones walk over a padded plane.
+
+use rayon::prelude::*;
+
+use super::NetError;
+use crate::picture::bands::vectorised;
+
+/// Output pixels whose sums are held together: two AVX2 or one AVX-512 register.
+const LANES: usize = 16;
+/// Output channels whose sums are held together.
+const ROWS: usize = 4;
+/// Output pixels of a depthwise sum held together.
+const WIDE: usize = 32;
+/// Multiply-adds worth handing to another thread (about 20 microseconds).
+const WORTH: usize = 1 << 18;
+/// Most multiply-adds in one layer; the nets here need 0.2 thousand million.
+const LARGEST_LAYER: usize = 20_000_000_000;
+
+/// Channels, rows, columns.
+pub(super) type Cube = [usize; 3];
+
+/// Places a kernel over its input, per axis (rows, columns).
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Placing {
+    pub(super) kernel: [usize; 2],
+    pub(super) stride: [usize; 2],
+    pub(super) dilation: [usize; 2],
+    /// Zeros before the first row and column.
+    pub(super) before: [usize; 2],
+    /// Zeros after the last row and column.
+    pub(super) after: [usize; 2],
+}
+
+/// A convolution, ready to run.
+#[derive(Debug)]
+pub(super) enum Conv {
+    Dense(Dense),
+    Depthwise(Depthwise),
+}
+
+/// Every output channel looks at every input channel.
+#[derive(Debug)]
+pub(super) struct Dense {
+    input: Cube,
+    output: Cube,
+    /// Filled up to whole groups of [`ROWS`].
+    bias: Vec<f32>,
+    passes: Vec<Pass>,
+}
+
+/// Part of a dense convolution that gives each `every`-th output row and column from `first` on.
+#[derive(Debug)]
+struct Pass {
+    /// Rows and columns it gives.
+    grid: [usize; 2],
+    /// Input row and column, relative to `step` x the grid position, per kernel position.
+    taps: Vec<[isize; 2]>,
+    step: [usize; 2],
+    first: [usize; 2],
+    every: [usize; 2],
+    /// Per group of [`ROWS`] output channels, per input channel, per tap: one value a row.
+    weights: Vec<f32>,
+}
+
+/// Every channel on its own.
+#[derive(Debug)]
+pub(super) struct Depthwise {
+    input: Cube,
+    output: Cube,
+    placing: Placing,
+    weights: Vec<f32>,
+    bias: Vec<f32>,
+}
+
+fn unsupported(what: &str) -> NetError {
+    NetError::Unsupported { what: what.into() }
+}
+
+fn check_work(outputs: Cube, taps: usize) -> Result<(), NetError> {
+    let work = outputs
+        .iter()
+        .try_fold(taps, |product, &n| product.checked_mul(n));
+    match work {
+        Some(work) if work <= LARGEST_LAYER => Ok(()),
+        _ => Err(NetError::Limit {
+            what: "layer of more than 20 thousand million multiply-adds",
+        }),
+    }
+}
+
+/// Output rows or columns of an ordinary convolution.
+pub(super) fn reach(input: usize, placing: &Placing, axis: usize) -> Result<usize, NetError> {
+    let span = placing.dilation[axis]
+        .checked_mul(placing.kernel[axis].saturating_sub(1))
+        .and_then(|n| n.checked_add(1));
+    let padded = input
+        .checked_add(placing.before[axis])
+        .and_then(|n| n.checked_add(placing.after[axis]));
+    match (span, padded) {
+        (Some(span), Some(padded)) if span <= padded && placing.stride[axis] > 0 => {
+            Ok((padded - span) / placing.stride[axis] + 1)
+        }
+        _ => Err(unsupported("kernel larger than its input")),
+    }
+}
+
+impl Conv {
+    /// An ordinary convolution; `weights` are `[output, input / groups, rows, columns]`.
+    pub(super) fn new(
+        input: Cube,
+        weights: (&[usize], &[f32]),
+        bias: Option<&[f32]>,
+        groups: usize,
+        placing: Placing,
+    ) -> Result<Self, NetError> {
+        let (&[channels, depth, rows, columns], weights) = weights else {
+            return Err(unsupported("convolution over other than two axes"));
+        };
+        let output = [
+            channels,
+            reach(input[1], &placing, 0)?,
+            reach(input[2], &placing, 1)?,
+        ];
+        super::onnx::count(&output)?;
+        let bias = bias.map_or_else(|| vec![0.0; channels], <[f32]>::to_vec);
+        if [rows, columns] != placing.kernel || bias.len() != channels {
+            return Err(unsupported("convolution whose sizes disagree"));
+        }
+        check_work(output, depth * rows * columns)?;
+        if groups == 1 && depth == input[0] {
+            let taps = (0..rows * columns)
+                .map(|k| {
+                    let at = [k / columns, k % columns];
+                    [0, 1].map(|axis| {
+                        (at[axis] * placing.dilation[axis]).cast_signed()
+                            - placing.before[axis].cast_signed()
+                    })
+                })
+                .collect();
+            let pass = Pass {
+                grid: [output[1], output[2]],
+                taps,
+                step: placing.stride,
+                first: [0, 0],
+                every: [1, 1],
+                weights: packed(channels, depth * rows * columns, |o, k| {
+                    weights[o * depth * rows * columns + k]
+                }),
+            };
+            Ok(Self::Dense(Dense::new(input, output, &bias, vec![pass])))
+        } else if groups == input[0] && channels == input[0] && depth == 1 {
+            Ok(Self::Depthwise(Depthwise {
+                input,
+                output,
+                placing,
+                weights: weights.to_vec(),
+                bias,
+            }))
+        } else {
+            Err(unsupported("convolution in groups of several channels"))
+        }
+    }
+
+    /// A transposed convolution; `weights` are `[input, output, rows, columns]`.
+    pub(super) fn transposed(
+        input: Cube,
+        weights: (&[usize], &[f32]),
+        bias: Option<&[f32]>,
+        placing: Placing,
+    ) -> Result<Self, NetError> {
+        let (&[depth, channels, rows, columns], weights) = weights else {
+            return Err(unsupported("convolution over other than two axes"));
+        };
+        let bias = bias.map_or_else(|| vec![0.0; channels], <[f32]>::to_vec);
+        let agree =
+            depth == input[0] && [rows, columns] == placing.kernel && bias.len() == channels;
+        if !agree || placing.dilation != [1, 1] || placing.stride.contains(&0) {
+            return Err(unsupported("transposed convolution of this kind"));
+        }
+        let reach = |axis: usize| {
+            let whole = (input[axis + 1].checked_sub(1)?)
+                .checked_mul(placing.stride[axis])?
+                .checked_add(placing.kernel[axis])?;
+            whole
+                .checked_sub(placing.before[axis])?
+                .checked_sub(placing.after[axis])
+        };
+        let (Some(high), Some(wide)) = (reach(0), reach(1)) else {
+            return Err(unsupported("transposed convolution of these sizes"));
+        };
+        let output = [channels, high, wide];
+        super::onnx::count(&output)?;
+        check_work(output, depth * rows * columns)?;
+        let [down, across] = placing.stride;
+        let mut passes = Vec::new();
+        for first in (0..down.min(high)).flat_map(|y| (0..across.min(wide)).map(move |x| [y, x])) {
+            // Output row Y takes kernel row k from input row (Y + before - k) / stride, where
+            // that is whole.
+            let along = |axis: usize| {
+                let reached = first[axis] + placing.before[axis];
+                (0..placing.kernel[axis])
+                    .filter(|k| reached.abs_diff(*k).is_multiple_of(placing.stride[axis]))
+                    .map(|k| {
+                        let apart = reached.cast_signed() - k.cast_signed();
+                        (k, apart / placing.stride[axis].cast_signed())
+                    })
+                    .collect::<Vec<_>>()
+            };
+            let (vertical, horizontal) = (along(0), along(1));
+            let used: Vec<_> = vertical
+                .iter()
+                .flat_map(|&(y, dy)| horizontal.iter().map(move |&(x, dx)| ([y, x], [dy, dx])))
+                .collect();
+            let count = used.len().max(1);
+            passes.push(Pass {
+                grid: [
+                    (high - first[0]).div_ceil(down),
+                    (wide - first[1]).div_ceil(across),
+                ],
+                taps: used.iter().map(|&(_, tap)| tap).collect(),
+                step: [1, 1],
+                first,
+                every: placing.stride,
+                weights: packed(channels, depth * used.len(), |o, k| {
+                    let [y, x] = used[k % count].0;
+                    weights[(((k / count) * channels + o) * rows + y) * columns + x]
+                }),
+            });
+        }
+        Ok(Self::Dense(Dense::new(input, output, &bias, passes)))
+    }
+
+    /// Shape of what it gives.
+    pub(super) fn output(&self) -> Cube {
+        match self {
+            Self::Dense(conv) => conv.output,
+            Self::Depthwise(conv) => conv.output,
+        }
+    }
+
+    /// Channels one after another, each row by row.
+    pub(super) fn run(&self, input: &[f32]) -> Vec<f32> {
+        match self {
+            Self::Dense(conv) => conv.run(input),
+            Self::Depthwise(conv) => conv.run(input),
+        }
+    }
+}
+
+/// Weights in the order in which [`Dense::run`] reads them; missing rows of the last group are 0.
+fn packed(channels: usize, depth: usize, weight: impl Fn(usize, usize) -> f32) -> Vec<f32> {
+    let mut packed = Vec::with_capacity(channels.next_multiple_of(ROWS) * depth);
+    for group in (0..channels).step_by(ROWS) {
+        for k in 0..depth {
+            packed.extend((group..group + ROWS).map(
+                |o| {
+                    if o < channels { weight(o, k) } else { 0.0 }
+                },
+            ));
+        }
+    }
+    packed
+}
+
+/// Sums of [`ROWS`] output channels over [`LANES`] pixels, each one chain from the bias on.
+#[inline(always)]
+fn sums(
+    bias: &[f32; ROWS],
+    weights: &[[f32; ROWS]],
+    panel: &[[f32; LANES]],
+) -> [[f32; LANES]; ROWS] {
+    let mut sums = bias.map(|b| [b; LANES]);
+    for (w, x) in weights.iter().zip(panel) {
+        for (sum, &w) in sums.iter_mut().zip(w) {
+            for (s, &x) in sum.iter_mut().zip(x) {
+                *s += w * x;
+            }
+        }
+    }
+    sums
+}
+
+impl Dense {
+    fn new(input: Cube, output: Cube, bias: &[f32], passes: Vec<Pass>) -> Self {
+        let mut bias = bias.to_vec();
+        bias.resize(output[0].next_multiple_of(ROWS), 0.0);
+        Self {
+            input,
+            output,
+            bias,
+            passes,
+        }
+    }
+
+    fn run(&self, input: &[f32]) -> Vec<f32> {
+        let [channels, height, width] = self.output;
+        let mut out = vec![0.0; channels * height * width];
+        for pass in &self.passes {
+            let pixels = pass.grid[0] * pass.grid[1];
+            let depth = self.input[0] * pass.taps.len();
+            // Blocks of pixels, in each all channels: so that threads write apart.
+            let block = self.bias.len() * LANES;
+            let mut blocks = vec![0.0; pixels.div_ceil(LANES) * block];
+            blocks
+                .par_chunks_mut(block.max(1))
+                .enumerate()
+                .with_min_len(WORTH / (depth * block).max(1) + 1)
+                .for_each_init(
+                    || vec![[0.0; LANES]; depth],
+                    |panel, (index, block)| {
+                        self.gather(pass, input, index * LANES, panel);
+                        vectorised(|| self.multiply(pass, panel, block));
+                    },
+                );
+            out.par_chunks_mut((height * width).max(1))
+                .enumerate()
+                .with_min_len(WORTH / 4 / (height * width).max(1) + 1)
+                .for_each(|(channel, plane)| {
+                    let lines = blocks
+                        .chunks_exact(block)
+                        .map(|block| &block[channel * LANES..][..LANES]);
+                    scatter(pass, lines, plane, width);
+                });
+        }
+        out
+    }
+
+    #[inline(always)]
+    fn multiply(&self, pass: &Pass, panel: &[[f32; LANES]], block: &mut [f32]) {
+        let groups = self.bias.as_chunks::<ROWS>().0;
+        let weights = pass.weights.as_chunks::<ROWS>().0;
+        for (group, (bias, out)) in groups
+            .iter()
+            .zip(block.chunks_exact_mut(ROWS * LANES))
+            .enumerate()
+        {
+            let weights = &weights[group * panel.len()..][..panel.len()];
+            let sums = sums(bias, weights, panel);
+            out.copy_from_slice(sums.as_flattened());
+        }
+    }
+
+    /// What each tap of each input channel sees from [`LANES`] grid positions, from `start` on.
+    fn gather(&self, pass: &Pass, input: &[f32], start: usize, panel: &mut [[f32; LANES]]) {
+        let [_, height, width] = self.input;
+        let taps = pass.taps.len();
+        let inside = |at: usize, step: usize, tap: isize, size: usize| {
+            (at * step)
+                .checked_add_signed(tap)
+                .filter(|&place| place < size)
+        };
+        for (k, tap) in pass.taps.iter().enumerate() {
+            // Where each lane looks in a plane; outside of it, nowhere.
+            let places: [usize; LANES] = std::array::from_fn(|lane| {
+                let at = start + lane;
+                if at >= pass.grid[0] * pass.grid[1] {
+                    return usize::MAX;
+                }
+                let y = inside(at / pass.grid[1], pass.step[0], tap[0], height);
+                let x = inside(at % pass.grid[1], pass.step[1], tap[1], width);
+                match (y, x) {
+                    (Some(y), Some(x)) => y * width + x,
+                    _ => usize::MAX,
+                }
+            });
+            let row = places[0];
+            let together = places
+                .iter()
+                .enumerate()
+                .all(|(lane, &place)| place == row.wrapping_add(lane))
+                && row < height * width;
+            let planes = input.chunks_exact((height * width).max(1));
+            let seen = panel.iter_mut().skip(k).step_by(taps.max(1));
+            for (seen, plane) in seen.zip(planes) {
+                if together {
+                    seen.copy_from_slice(&plane[row..row + LANES]);
+                } else {
+                    *seen = places.map(|place| plane.get(place).copied().unwrap_or(0.0));
+                }
+            }
+        }
+    }
+}
+
+/// Puts one channel's lines of [`LANES`] pixels into its plane.
+fn scatter<'a>(
+    pass: &Pass,
+    lines: impl Iterator<Item = &'a [f32]>,
+    plane: &mut [f32],
+    width: usize,
+) {
+    if pass.every == [1, 1] {
+        for (to, from) in plane.chunks_mut(LANES).zip(lines) {
+            to.copy_from_slice(&from[..to.len()]);
+        }
+        return;
+    }
+    let mut values = lines.flatten();
+    for y in 0..pass.grid[0] {
+        let row = (pass.first[0] + y * pass.every[0]) * width;
+        let places = plane[row..row + width]
+            .iter_mut()
+            .skip(pass.first[1])
+            .step_by(pass.every[1]);
+        // The places come first: `zip` must not swallow a value that belongs to the next row.
+        for (to, &from) in places.zip(&mut values) {
+            *to = from;
+        }
+    }
+}
+
+impl Depthwise {
+    /// Columns of one phase of a padded row: enough for whole vectors at every tap.
+    fn phase(&self) -> usize {
+        let last = (self.placing.kernel[1] - 1) * self.placing.dilation[1];
+        self.output[2].next_multiple_of(WIDE) + last / self.placing.stride[1] + 1
+    }
+
+    fn run(&self, input: &[f32]) -> Vec<f32> {
+        let [_, height, width] = self.output;
+        let [_, rows, columns] = self.input;
+        let placing = &self.placing;
+        let taps = placing.kernel[0] * placing.kernel[1];
+        let high =
+            (height - 1) * placing.stride[0] + (placing.kernel[0] - 1) * placing.dilation[0] + 1;
+        let long = self.phase() * placing.stride[1];
+        let mut out = vec![0.0; self.output.iter().product()];
+        out.par_chunks_mut(height * width)
+            .enumerate()
+            .with_min_len(WORTH / (taps * height * width) + 1)
+            .for_each_init(
+                || vec![0.0; high * long],
+                |padded, (channel, out)| {
+                    let plane = &input[channel * rows * columns..][..rows * columns];
+                    self.pad(plane, padded, long);
+                    let weights = &self.weights[channel * taps..][..taps];
+                    vectorised(|| self.filter(padded, long, weights, self.bias[channel], out));
+                },
+            );
+        out
+    }
+
+    /// Copies a plane into the middle of zeros, columns sorted by their remainder by the stride,
+    /// so that what neighbouring outputs see stands side by side.
+    fn pad(&self, plane: &[f32], padded: &mut [f32], long: usize) {
+        let [_, rows, columns] = self.input;
+        let placing = &self.placing;
+        let phase = self.phase();
+        for (y, line) in padded.chunks_exact_mut(long).enumerate() {
+            let Some(y) = y.checked_sub(placing.before[0]).filter(|&y| y < rows) else {
+                line.fill(0.0);
+                continue;
+            };
+            let row = &plane[y * columns..][..columns];
+            for (remainder, line) in line.chunks_exact_mut(phase).enumerate() {
+                for (j, to) in line.iter_mut().enumerate() {
+                    let x = (j * placing.stride[1] + remainder).checked_sub(placing.before[1]);
+                    *to = x.and_then(|x| row.get(x)).copied().unwrap_or(0.0);
+                }
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn filter(&self, padded: &[f32], long: usize, weights: &[f32], bias: f32, out: &mut [f32]) {
+        let placing = &self.placing;
+        let phase = self.phase();
+        for (y, row) in out.chunks_exact_mut(self.output[2]).enumerate() {
+            for (block, to) in row.chunks_mut(WIDE).enumerate() {
+                let mut sum = [bias; WIDE];
+                for (ky, weights) in weights.chunks_exact(placing.kernel[1]).enumerate() {
+                    let line = (y * placing.stride[0] + ky * placing.dilation[0]) * long;
+                    for (kx, &w) in weights.iter().enumerate() {
+                        let tap = kx * placing.dilation[1];
+                        let from = line
+                            + (tap % placing.stride[1]) * phase
+                            + tap / placing.stride[1]
+                            + block * WIDE;
+                        for (s, &x) in sum.iter_mut().zip(&padded[from..from + WIDE]) {
+                            *s += w * x;
+                        }
+                    }
+                }
+                to.copy_from_slice(&sum[..to.len()]);
+            }
+        }
+    }
+}
