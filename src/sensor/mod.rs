@@ -380,7 +380,8 @@ fn planes_of(size: Size) -> [Array2<f32>; 3] {
 fn fill_in(sites: &Sites<'_>, pattern: &Pattern, window: Rect, planes: &mut [Array2<f32>; 3]) {
     match pattern {
         Pattern::Bayer(_) => fill_in_bayer(sites, window, planes),
-        Pattern::SixBySix(_) => general::fill_in(sites, window, planes),
+        // Blocks other than 6 x 6 were refused when the sites were made.
+        Pattern::SixBySix(_) | Pattern::Other { .. } => general::fill_in(sites, window, planes),
         Pattern::Monochrome => bands::each_row(planes, |y, [r, g, b]| {
             sites.row((window.top + y) as isize, window.left as isize, g);
             g.iter_mut().for_each(|v| *v = root(*v));

@@ -49,6 +49,9 @@ impl<'a> Sites<'a> {
         {
             return Err(malformed("filter pattern", "6 x 6 filters are 36"));
         }
+        if let Pattern::Other { .. } = frame.pattern {
+            return Err(malformed("filter pattern", "2 x 2 Bayer or 6 x 6 filters"));
+        }
         if frame.black.is_empty() || frame.black.iter().any(|black| !black.is_finite()) {
             return Err(malformed("black level", "finite, at least one"));
         }
@@ -81,7 +84,8 @@ impl<'a> Sites<'a> {
         match &self.frame.pattern {
             Pattern::Bayer(filters) => filters[y % 2 * 2 + x % 2] as usize,
             Pattern::SixBySix(filters) => filters[y % 6 * 6 + x % 6] as usize,
-            Pattern::Monochrome | Pattern::Linear => Filter::Green as usize,
+            // Other blocks were refused when the sites were made.
+            Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => Filter::Green as usize,
         }
     }
 
