@@ -77,7 +77,11 @@ fn main() {
     let before = light.to_oklab();
     support::write(&before, &out.join("before.png"));
     let mut all = before.clone();
+    let only = std::env::var("ONLY").ok();
     for (name, opacity, step) in STEPS {
+        if only.as_ref().is_some_and(|only| only != name) {
+            continue;
+        }
         let mut alone = before.clone();
         let start = Instant::now();
         let findings = step(&mut alone, &scene);

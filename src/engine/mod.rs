@@ -1,1 +1,301 @@
-//! (in work)
+//! Runs a checked recipe on one frame: finds the sitter once on a small copy, chooses the crop,
+//! develops only what the crop shows, and takes the picture through the steps.
+//!
+//! ```text
+//! Frame ─ small copy ─ regions ─ placement ─┐
+//!   └────────────── development of the crop ┴─ picture stage ─ Finished
+//! ```
+//!
+//! The same code renders a preview, from the small copy instead of the full development.
+//! Nothing here touches a disk, a clock or a screen.
+
+mod development;
+mod steps;
+mod upright;
+
+use std::ops::ControlFlow;
+
+use serde::{Deserialize, Serialize};
+
+use crate::operations::canvas::Canvas;
+use crate::operations::{Findings, Operation, Stage};
+use crate::picture::{Linear, Rect, Size, resample};
+use crate::raw::{Frame, SensorFrame};
+use crate::recipe::{Recipe, Step};
+use crate::regions::{self, Attention, Marks, Regions};
+use crate::sensor::{self, Developed, Notes};
+
+pub use development::{Reference, Unavailable};
+
+/// Long side of the small copy on which regions are found: at a usual headshot's framing an eye
+/// span is then about 150 pixels, more than the nets' own crops resolve (their face crop is 256
+/// pixels wide for about 2.9 eye spans).
+pub const SMALL: usize = 1800;
+
+/// Why a frame could not be rendered.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The sensor data could not be developed.
+    #[error(transparent)]
+    Sensor(#[from] sensor::Error),
+    /// The work was stopped between two steps.
+    #[error("stopped before it was finished")]
+    Stopped,
+}
+
+/// The set's reference frames, prepared once for all frames.
+#[derive(Debug, Default)]
+pub struct Set {
+    /// Small upright copy of the empty backdrop ([`small_copy`]), for the shape of its light.
+    pub empty: Option<Linear>,
+    /// What `WhiteBalance(from: SetReference)` and matching go by.
+    pub reference: Option<Reference>,
+}
+
+/// How fine a render shall be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fineness {
+    /// Every pixel of the crop.
+    Full,
+    /// From the small copy, at most this many pixels on the long side of the whole frame.
+    Small(usize),
+}
+
+/// The crop's place in the upright frame.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Placement {
+    /// Size of the whole upright frame.
+    pub frame: Size,
+    /// The crop, in pixels of the upright frame.
+    pub rect: Rect,
+    /// Degrees by which the frame was turned to stand straight; 0 as no step turns it yet.
+    pub straightened: f32,
+}
+
+/// What one step did.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StepNote {
+    /// The operation's name.
+    pub step: String,
+    /// Whether it was left out as its settings are neutral.
+    pub neutral: bool,
+    /// Named figures it measured.
+    pub figures: Vec<(String, f32)>,
+    /// Places it mended: centre and radius in pixels of the crop.
+    pub places: Vec<(crate::picture::Point, f32)>,
+}
+
+impl StepNote {
+    fn of(step: &Step, findings: Option<Findings>) -> Self {
+        let neutral = findings.is_none();
+        let Findings { figures, places } = findings.unwrap_or_default();
+        Self { step: step.operation.name().to_owned(), neutral, figures, places }
+    }
+}
+
+/// A frame that went through sensor and picture stage.
+#[derive(Debug, Clone)]
+pub struct Finished {
+    /// The crop, display-linear, 1.0 is the output's white.
+    pub picture: Linear,
+    /// The sitter in the crop.
+    pub regions: Regions,
+    /// Where the crop lies.
+    pub placement: Placement,
+    /// What each picture-stage step did.
+    pub steps: Vec<StepNote>,
+    /// What the development estimated; `None` for a finished picture taken in.
+    pub development: Option<Notes>,
+    /// Steps of the recipe that this kind of frame cannot take, and why.
+    pub unavailable: Vec<Unavailable>,
+    /// Reasons for a person to look, from the regions and from the crop.
+    pub attention: Vec<Attention>,
+}
+
+/// A frame with its sitter found and its crop chosen, not yet rendered.
+#[derive(Debug)]
+pub struct Found {
+    /// The upright small copy, scene-linear.
+    pub small: Linear,
+    /// Regions for the small copy.
+    pub regions: Regions,
+    /// The crop the recipe asks for.
+    pub placement: Placement,
+    /// From regions and crop.
+    pub attention: Vec<Attention>,
+}
+
+/// Finds sitter and crop.
+///
+/// # Errors
+/// When the sensor data cannot be developed.
+pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Result<Found, Error> {
+    let small = small_copy(frame, recipe, set, long_side)?;
+    let empty = set.empty.as_ref().filter(|empty| alike_in_shape(empty.size(), small.size()));
+    let empty = empty.map(|empty| resample::resize(empty, small.size()));
+    let regions = regions::find(&small, empty.as_ref());
+    let full = upright_size(frame);
+    let mut attention = regions.attention.clone();
+    let rect = crop_rect(recipe, regions.placed(Rect::whole(full), full).marks.as_ref(), full, &mut attention);
+    let placement = Placement { frame: full, rect, straightened: 0.0 };
+    Ok(Found { small, regions, placement, attention })
+}
+
+/// Size of the upright visible frame.
+pub fn upright_size(frame: &Frame) -> Size {
+    match frame {
+        Frame::Sensor(sensor) => upright::upright_size(sensor.crop.size(), sensor.orientation),
+        Frame::Finished(finished) => finished.picture.size(),
+    }
+}
+
+/// Renders one frame. `after_step` sees the picture after each picture-stage step (the first
+/// call, without a step, sees it as developed) and may stop the work.
+///
+/// # Errors
+/// When the sensor data cannot be developed, or `after_step` stopped it.
+pub fn render(
+    frame: &Frame,
+    recipe: &Recipe,
+    set: &Set,
+    fineness: Fineness,
+    mut after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
+) -> Result<Finished, Error> {
+    let long_side = match fineness {
+        Fineness::Full => SMALL,
+        Fineness::Small(pixels) => pixels,
+    };
+    let Found { small, regions, placement, attention } = find(frame, recipe, set, long_side)?;
+    let (picture, regions, development) = match fineness {
+        Fineness::Full => {
+            let (picture, notes) = develop_crop(frame, recipe, set, placement.rect)?;
+            (picture, regions.placed(placement.rect, placement.frame), notes)
+        }
+        Fineness::Small(_) => {
+            let rect = scaled(placement.rect, placement.frame, small.size());
+            let size = small.size();
+            (cut(small, rect), regions.placed(rect, size), None)
+        }
+    };
+    let mut unavailable = Vec::new();
+    let mut steps: Vec<&Step> = Vec::new();
+    for step in &recipe.steps {
+        if let Some(reason) = development::unavailable(step, frame) {
+            unavailable.push(reason);
+        } else if step.operation.stage() == Stage::Picture && !matches!(step.operation, Operation::Crop(_)) {
+            steps.push(step);
+        }
+    }
+    let mut canvas = Canvas::Linear(picture);
+    if after_step(None, &mut canvas).is_break() {
+        return Err(Error::Stopped);
+    }
+    let run = steps::run(canvas.into_linear(), &steps, &regions, |step, canvas| after_step(Some(step), canvas));
+    let ControlFlow::Continue((picture, steps)) = run else {
+        return Err(Error::Stopped);
+    };
+    Ok(Finished { picture, regions, placement, steps, development, unavailable, attention })
+}
+
+/// Bytes that rendering this frame at full size needs at its peak, besides the file itself: what
+/// the memory budget counts with. Measured by `benches/whole_frame.rs`.
+pub fn memory_needed(frame: &Frame, recipe: &Recipe) -> u64 {
+    let full = upright_size(frame);
+    let pixels = (full.width * full.height) as u64;
+    let _ = recipe;
+    // Mosaic (2), development and picture planes (12), one copy while blending (12), blurs and
+    // mattes of a step (12), small copy and nets (about 200 MB whatever the frame).
+    pixels * (2 + 12 + 12 + 12) + 200_000_000
+}
+
+/// The frame upright, scene-linear, with at most `long_side` pixels on its long side.
+///
+/// # Errors
+/// When the sensor data cannot be developed.
+pub fn small_copy(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Result<Linear, Error> {
+    match frame {
+        Frame::Sensor(sensor) => {
+            let how = development::development(recipe, set);
+            let developed = sensor::develop_small(sensor, long_side, &how)?;
+            Ok(sensor::upright(developed.picture, sensor.orientation))
+        }
+        Frame::Finished(finished) => {
+            let size = finished.picture.size();
+            Ok(resample::resize(&finished.picture, fitted(size, long_side)))
+        }
+    }
+}
+
+fn develop_crop(
+    frame: &Frame,
+    recipe: &Recipe,
+    set: &Set,
+    rect: Rect,
+) -> Result<(Linear, Option<Notes>), Error> {
+    match frame {
+        Frame::Sensor(sensor) => {
+            let how = development::development(recipe, set);
+            let window = window_of(rect, sensor);
+            let Developed { picture, notes } = sensor::develop(sensor, window, &how)?;
+            Ok((sensor::upright(picture, sensor.orientation), Some(notes)))
+        }
+        Frame::Finished(finished) => Ok((cut_of(&finished.picture, rect), None)),
+    }
+}
+
+/// The sites of the active area that show `rect` of the upright frame.
+fn window_of(rect: Rect, sensor: &SensorFrame) -> Rect {
+    let inside = upright::sites_of(rect, sensor.crop.size(), sensor.orientation);
+    Rect { left: sensor.crop.left + inside.left, top: sensor.crop.top + inside.top, ..inside }
+}
+
+fn crop_rect(
+    recipe: &Recipe,
+    marks: Option<&Marks>,
+    full: Size,
+    attention: &mut Vec<Attention>,
+) -> Rect {
+    let crop = recipe.steps.iter().find_map(|step| match &step.operation {
+        Operation::Crop(crop) => Some(crop),
+        _ => None,
+    });
+    let Some(crop) = crop else { return Rect::whole(full) };
+    let placed = crop.placement(marks, full);
+    attention.extend(placed.attention);
+    placed.rect
+}
+
+/// A size with this long side and the same shape; never larger than it was.
+fn fitted(size: Size, long_side: usize) -> Size {
+    let long = size.width.max(size.height);
+    if long <= long_side {
+        return size;
+    }
+    let scaled = |side: usize| ((side * long_side + long / 2) / long).max(1);
+    Size { width: scaled(size.width), height: scaled(size.height) }
+}
+
+/// Whether two pictures have one aspect, within a pixel.
+fn alike_in_shape(a: Size, b: Size) -> bool {
+    (a.width * b.height).abs_diff(b.width * a.height) <= a.width.max(a.height).max(b.height)
+}
+
+/// A rectangle of a picture of size `from` in pixels of the same picture at size `to`.
+fn scaled(rect: Rect, from: Size, to: Size) -> Rect {
+    let along = |start: usize, length: usize, from: usize, to: usize| {
+        let first = (start * to + from / 2) / from;
+        let last = ((start + length) * to + from / 2) / from;
+        (first.min(to - 1), (last - first).clamp(1, to - first.min(to - 1)))
+    };
+    let (left, width) = along(rect.left, rect.width, from.width, to.width);
+    let (top, height) = along(rect.top, rect.height, from.height, to.height);
+    Rect { left, top, width, height }
+}
+
+fn cut(picture: Linear, rect: Rect) -> Linear {
+    if rect == Rect::whole(picture.size()) { picture } else { cut_of(&picture, rect) }
+}
+
+fn cut_of(picture: &Linear, rect: Rect) -> Linear {
+    Linear { planes: picture.planes.each_ref().map(|plane| rect.of(plane.view()).to_owned()) }
+}

@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 
 use crate::operations::canvas::Canvas;
 use crate::operations::{Findings, Operation, Scene, Stage};
-use crate::picture::{EyeSpans, Lightness, Linear, Rect, Scale, Size};
+use crate::picture::{Lightness, Linear, Rect, Scale, Size};
 use crate::recipe::Step;
 use crate::regions::{Matte, Region, Regions};
 
@@ -38,7 +38,7 @@ pub(super) fn run(
     let mut canvas = Canvas::Linear(picture);
     let mut notes = Vec::with_capacity(steps.len());
     for (index, step) in steps.iter().enumerate() {
-        let operation = with_delivered_level(&step.operation, &canvas, regions, &steps[index + 1..]);
+        let operation = with_delivered_level(&step.operation, &steps[index + 1..]);
         let findings = run_one(&mut canvas, step, &operation, regions);
         notes.push(StepNote::of(step, findings));
         after_step(step, &mut canvas)?;
@@ -118,16 +118,10 @@ fn grown(rect: Rect, reach: f32, size: Size) -> Rect {
 ///
 /// The later steps are monotonic in a flat grey's lightness (contrast, curves, toning), so a
 /// bisection finds it; where they are not, the nearest that bisection reaches is taken.
-fn with_delivered_level(
-    operation: &Operation,
-    canvas: &Canvas,
-    regions: &Regions,
-    later: &[&Step],
-) -> Operation {
+fn with_delivered_level(operation: &Operation, later: &[&Step]) -> Operation {
     let Operation::BackgroundLift(lift) = operation else {
         return operation.clone();
     };
-    let _ = (canvas, regions);
     let delivered = |level: f32| flat_backdrop_after(Lightness(level), later);
     let (mut low, mut high) = (0.0_f32, 100.0_f32);
     // 100 / 2^18 is far below what an 8-bit output can show.
@@ -148,7 +142,14 @@ fn with_delivered_level(
 fn flat_backdrop_after(level: Lightness, later: &[&Step]) -> f32 {
     let size = Size { width: 16, height: 16 };
     let grey = crate::picture::luminance_of(level.0);
-    let bare = Regions::bare(size);
+    let bare = Regions {
+        size,
+        marks: None,
+        mattes: Vec::new(),
+        backdrop: None,
+        confidence: 1.0,
+        attention: Vec::new(),
+    };
     let mut canvas = Canvas::Linear(Linear::filled(size, [grey; 3]));
     for step in later.iter().filter(|step| step.operation.stage() == Stage::Picture) {
         if matches!(step.operation, Operation::BackgroundLift(_)) {
@@ -159,6 +160,3 @@ fn flat_backdrop_after(level: Lightness, later: &[&Step]) -> f32 {
     let middle = canvas.linear().at(8, 8);
     crate::picture::lightness(crate::picture::luminance(middle))
 }
-
-/// Reach of nothing, for operations that look at one pixel alone.
-pub(crate) const POINT: EyeSpans = EyeSpans(0.0);

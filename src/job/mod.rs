@@ -168,7 +168,7 @@ impl Job {
             );
             match nearest(&frame, near) {
                 Some(near) => note.label(format!("did you mean `{near}`?")),
-                None => note.label("not found"),
+                None => note.label("in this row"),
             };
         }
         if !sound {

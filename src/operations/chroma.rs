@@ -46,9 +46,13 @@ impl Chroma {
         each_pixel(
             &mut picture.planes,
             #[inline(always)]
-            |[l, a, b]| {
+            move |[l, a, b]| {
                 let squared = a * a + b * b;
-                let full = if amount > 0.0 { squared / (squared + FULL * FULL) } else { 0.0 };
+                let full = if amount > 0.0 {
+                    squared / (squared + FULL * FULL)
+                } else {
+                    0.0
+                };
                 let care = protect * full.max(skin_hue(a, b));
                 let scaling = 1.0 + amount * (1.0 - care);
                 [l, a * scaling, b * scaling]
@@ -65,7 +69,10 @@ mod tests {
     use crate::picture::{Linear, Size};
 
     fn of(chroma: &Chroma, lab: [f32; 3]) -> [f32; 3] {
-        let size = Size { width: 1, height: 1 };
+        let size = Size {
+            width: 1,
+            height: 1,
+        };
         let mut picture = Oklab::filled(size, lab);
         test_scene::with(size, |scene| chroma.apply(&mut picture, scene));
         picture.at(0, 0)
@@ -75,17 +82,28 @@ mod tests {
     fn neutral_settings_change_nothing() {
         let before = test_scene::lab();
         let mut after = before.clone();
-        test_scene::with(after.size(), |scene| Chroma::neutral().apply(&mut after, scene));
+        test_scene::with(after.size(), |scene| {
+            Chroma::neutral().apply(&mut after, scene)
+        });
         assert_eq!(after, before);
     }
 
     #[test]
     fn the_ends_are_grey_and_double() {
-        let grey = Chroma { amount: Ratio(-1.0), protect: Ratio(0.0) };
-        let double = Chroma { amount: Ratio(1.0), protect: Ratio(0.0) };
+        let grey = Chroma {
+            amount: Ratio(-1.0),
+            protect: Ratio(0.0),
+        };
+        let double = Chroma {
+            amount: Ratio(1.0),
+            protect: Ratio(0.0),
+        };
         assert_eq!(of(&grey, [0.6, 0.1, -0.05]), [0.6, 0.0, 0.0]);
         assert_eq!(of(&double, [0.6, 0.1, -0.05]), [0.6, 0.2, -0.1]);
-        let careful = Chroma { amount: Ratio(1.0), protect: Ratio(1.0) };
+        let careful = Chroma {
+            amount: Ratio(1.0),
+            protect: Ratio(1.0),
+        };
         assert_eq!(of(&careful, [0.5, 0.0, 0.0]), [0.5, 0.0, 0.0]);
         // Chroma 0.15 away from skin's hues: half of the doubling is held back.
         let [_, a, _] = of(&careful, [0.6, -FULL, 0.0]);
@@ -96,10 +114,16 @@ mod tests {
     /// (194, 150, 130) as published by BabelColor (averages of 30 charts).
     #[test]
     fn the_charts_skins_are_protected() {
-        let careful = Chroma { amount: Ratio(0.5), protect: Ratio(1.0) };
+        let careful = Chroma {
+            amount: Ratio(0.5),
+            protect: Ratio(1.0),
+        };
         for patch in [[115, 82, 68], [194, 150, 130]] {
             let light = crate::operations::colours::Colour(patch).light();
-            let size = Size { width: 1, height: 1 };
+            let size = Size {
+                width: 1,
+                height: 1,
+            };
             let before = Linear::filled(size, light).to_oklab().at(0, 0);
             let after = of(&careful, before);
             assert!((after[1] - before[1]).abs() < 0.05 * before[1], "{patch:?}");

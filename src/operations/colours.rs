@@ -21,14 +21,22 @@ const SRGB_TO_WORKING: [[f32; 3]; 3] = [
 #[inline(always)]
 pub(crate) fn decode(encoded: f32) -> f32 {
     let curve = math::powf((encoded + 0.055) / 1.055, 2.4);
-    if encoded <= 0.040_45 { encoded / 12.92 } else { curve }
+    if encoded <= 0.040_45 {
+        encoded / 12.92
+    } else {
+        curve
+    }
 }
 
 /// Encoded value of light: IEC 61966-2-1, equations 9 and 10.
 #[inline(always)]
 pub(crate) fn encode(light: f32) -> f32 {
     let curve = 1.055 * math::powf(light, 1.0 / 2.4) - 0.055;
-    if light <= 0.003_130_8 { light * 12.92 } else { curve }
+    if light <= 0.003_130_8 {
+        light * 12.92
+    } else {
+        curve
+    }
 }
 
 /// An sRGB colour of eight bits a channel, written `"#rrggbb"`.
@@ -98,12 +106,18 @@ impl GradientStops {
     /// encoded values run straight (as in CSS Images 3, section 3.5.2), beyond the last stops
     /// they stay.
     pub(crate) fn table(&self, steps: usize) -> Vec<[f32; 3]> {
-        let stops: Vec<(f32, [f32; 3])> =
-            self.0.iter().map(|&(at, colour)| (at, colour.light().map(encode))).collect();
+        let stops: Vec<(f32, [f32; 3])> = self
+            .0
+            .iter()
+            .map(|&(at, colour)| (at, colour.light().map(encode)))
+            .collect();
         (0..=steps)
             .map(|i| {
                 let at = i as f32 / steps as f32;
-                let after = stops.iter().position(|stop| stop.0 >= at).unwrap_or(stops.len() - 1);
+                let after = stops
+                    .iter()
+                    .position(|stop| stop.0 >= at)
+                    .unwrap_or(stops.len() - 1);
                 let (before, after) = (stops[after.saturating_sub(1)], stops[after]);
                 let span = (after.0 - before.0).max(f32::MIN_POSITIVE);
                 let share = ((at - before.0) / span).clamp(0.0, 1.0);
@@ -139,8 +153,17 @@ mod tests {
     fn hexadecimal_colours_are_read_and_written() {
         let green: Colour = ron::from_str("\"#00ff00\"").expect("a good colour");
         assert_eq!(green, Colour([0, 255, 0]));
-        assert_eq!(ron::to_string(&Colour([16, 16, 244])).expect("text"), "\"#1010f4\"");
-        for text in ["\"00ff00\"", "\"#0f0\"", "\"#00ff0g\"", "\"#+0ff00\"", "\"#ff00é\""] {
+        assert_eq!(
+            ron::to_string(&Colour([16, 16, 244])).expect("text"),
+            "\"#1010f4\""
+        );
+        for text in [
+            "\"00ff00\"",
+            "\"#0f0\"",
+            "\"#00ff0g\"",
+            "\"#+0ff00\"",
+            "\"#ff00é\"",
+        ] {
             assert!(ron::from_str::<Colour>(text).is_err(), "{text} was taken");
         }
         for channel in Colour([128, 128, 128]).light() {

@@ -3,14 +3,15 @@
 //! With N and F the skin's lightness blurred by 0.2 and by 1.0 eye spans (normalised by the
 //! matte), the form is f = (N - F) / F and every pixel of skin is painted by one factor:
 //!
-//! (L, a, b)' = (L, a, b) (1 + depth * P (tanh(f / w) - mean))
+//! (L, a, b)' = (L, a, b) (1 + depth * P (t - G * t - mean)),   t = tanh(f / w)
 //!
 //! so that what already catches light gets more of it and what turns away gets less: dodging and
 //! burning, which changes how much light falls on skin and not its colour. In Oklab one factor on
 //! all three is more or less light of the same colour (L, a, b are of degree one in the cube root
 //! of light; Ottosson 2020): hue and saturation stay. The band keeps pores and blotches out (no
 //! dirty patches) and the whole of the lighting pattern too; tanh keeps the deepest fold from
-//! turning black; the mean paint is taken away, so that nobody's skin gets lighter or darker.
+//! turning black; the paint's own mean, in reach of the wider blur G and over all skin, is taken
+//! away, so that nobody's face gets lighter or darker.
 //! A band-passed light painted back is detail manipulation on a base layer (Durand and Dorsey,
 //! SIGGRAPH 2002) turned to form. Meant to be shown at an opacity of 0.10 to 0.15: common
 //! practice, no source.
@@ -29,7 +30,7 @@ const NEAR: EyeSpans = EyeSpans(0.2);
 const FAR: EyeSpans = EyeSpans(1.0);
 /// Paint at full depth, as a share of the lightness. By eye: at an opacity of 0.12 the strongest
 /// paint is then 5 % of the lightness, about 4 L* on light skin.
-const PAINT: f32 = 0.45;
+const PAINT: f32 = 0.40;
 /// Form at which three quarters of the paint is on. Measured on nine rendered sitters: the
 /// standard deviation of f on faces is 0.05 to 0.12.
 const KNEE: f32 = 0.08;
@@ -64,7 +65,11 @@ impl ContrastSculpting {
                 0.0
             }
         });
-        // Weighted by lightness, so that the mean L stays and not the mean factor.
+        // Face and neck each keep their own mean: a lit face beside a shaded neck would else get
+        // all of the light. Then the mean over all skin goes, weighted by lightness, so that the
+        // mean L stays and not the mean factor.
+        let wide = grid.cells(scene.scale.pixels(FAR));
+        let paint = &paint - &grid.blurred(&paint, wide, &grid.reach(wide));
         let mean = grid.average(&(&paint * &near)) / grid.average(&near).max(0.01);
         let paint = paint.mapv(|p| self.depth.0 * (p - mean));
         // Lips and brows lie on the same form: leaving them out would cut them from the face.

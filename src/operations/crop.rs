@@ -63,7 +63,13 @@ impl Missing {
     const ROUNDING: f64 = 0.5;
 
     fn of(left: f64, top: f64, width: f64, height: f64, frame: Size) -> Self {
-        let lack = |pixels: f64| if pixels > Self::ROUNDING { pixels as f32 } else { 0.0 };
+        let lack = |pixels: f64| {
+            if pixels > Self::ROUNDING {
+                pixels as f32
+            } else {
+                0.0
+            }
+        };
         Self {
             left: lack(-left),
             top: lack(-top),
@@ -119,15 +125,24 @@ impl Crop {
             height: size.height,
         };
         let attention = (!missing.nothing()).then_some(Attention::NoRoomForCrop);
-        Placement { rect, missing, attention }
+        Placement {
+            rect,
+            missing,
+            attention,
+        }
     }
 
     /// The largest size of the aspect up to `height` that the frame holds, in whole pixels.
     fn fitting(&self, height: f64, frame: Size) -> Size {
         let ratio = self.aspect.ratio();
-        let height = height.min(frame.height as f64).min(frame.width as f64 / ratio);
+        let height = height
+            .min(frame.height as f64)
+            .min(frame.width as f64 / ratio);
         let whole = |side: f64, most: usize| (side.round() as usize).clamp(1.min(most), most);
-        Size { width: whole(height * ratio, frame.width), height: whole(height, frame.height) }
+        Size {
+            width: whole(height * ratio, frame.width),
+            height: whole(height, frame.height),
+        }
     }
 
     fn centred(&self, frame: Size) -> Placement {
@@ -138,7 +153,11 @@ impl Crop {
             width,
             height,
         };
-        Placement { rect, missing: Missing::default(), attention: None }
+        Placement {
+            rect,
+            missing: Missing::default(),
+            attention: None,
+        }
     }
 }
 
@@ -147,10 +166,16 @@ mod tests {
     use super::*;
     use crate::picture::Point;
 
-    const FRAME: Size = Size { width: 1200, height: 1800 };
+    const FRAME: Size = Size {
+        width: 1200,
+        height: 1800,
+    };
 
     fn marks(eyes: [Point; 2], chin: Point, crown: Point) -> Marks {
-        let mouth = Point { x: chin.x, y: 0.6 * chin.y + 0.4 * eyes[0].y };
+        let mouth = Point {
+            x: chin.x,
+            y: 0.6 * chin.y + 0.4 * eyes[0].y,
+        };
         Marks {
             eyes,
             iris_radius: [12.0; 2],
@@ -197,16 +222,25 @@ mod tests {
                 point(&truth["eye_centre"]["left_of_sitter"]),
             ];
             let (chin, crown) = (point(&truth["chin"]), point(&truth["crown"]));
-            let Placement { rect, missing, attention } =
-                crop.placement(Some(&marks(eyes, chin, crown)), FRAME);
+            let Placement {
+                rect,
+                missing,
+                attention,
+            } = crop.placement(Some(&marks(eyes, chin, crown)), FRAME);
             let height = rect.height as f32;
             let eye_line = (0.5 * (eyes[0].y + eyes[1].y) - rect.top as f32) / height;
             let axis = 0.5 * (0.5 * (eyes[0].x + eyes[1].x) + chin.x);
             assert!(missing.nothing() == attention.is_none());
-            assert!((rect.width as f32 / height - 0.8).abs() < 1e-3, "s{sitter:02}");
+            assert!(
+                (rect.width as f32 / height - 0.8).abs() < 1e-3,
+                "s{sitter:02}"
+            );
             // The two tallest heads of hair (s08's afro) may find no room at the sides.
             if missing.nothing() {
-                assert!(((chin.y - crown.y) / height - 0.50).abs() < 1e-3, "s{sitter:02}");
+                assert!(
+                    ((chin.y - crown.y) / height - 0.50).abs() < 1e-3,
+                    "s{sitter:02}"
+                );
                 assert!((eye_line - 0.42).abs() < 1e-3, "s{sitter:02}: {eye_line}");
                 let centre = rect.left as f32 + 0.5 * rect.width as f32;
                 assert!((centre - axis).abs() <= 1.0, "s{sitter:02}");
@@ -219,21 +253,45 @@ mod tests {
     #[test]
     fn a_crop_over_the_edge_is_shifted_and_told() {
         let mut sitter = sitter();
-        for point in sitter.eyes.iter_mut().chain([&mut sitter.chin, &mut sitter.crown]) {
+        for point in sitter
+            .eyes
+            .iter_mut()
+            .chain([&mut sitter.chin, &mut sitter.crown])
+        {
             point.x -= 250.0;
         }
         let placed = Crop::default().placement(Some(&sitter), FRAME);
         // Height 560 / 0.5 = 1120, width 896, axis 350: 98 pixels over the left edge.
-        assert_eq!(placed.missing, Missing { left: 98.0, ..Missing::default() });
-        assert_eq!(placed.rect, Rect { left: 0, top: 230, width: 896, height: 1120 });
+        assert_eq!(
+            placed.missing,
+            Missing {
+                left: 98.0,
+                ..Missing::default()
+            }
+        );
+        assert_eq!(
+            placed.rect,
+            Rect {
+                left: 0,
+                top: 230,
+                width: 896,
+                height: 1120
+            }
+        );
         assert_eq!(placed.attention, Some(Attention::NoRoomForCrop));
     }
 
     #[test]
     fn a_crop_larger_than_the_frame_becomes_the_largest_inside() {
-        let crop = Crop { head_height: Ratio(0.25), ..Crop::default() };
+        let crop = Crop {
+            head_height: Ratio(0.25),
+            ..Crop::default()
+        };
         let placed = crop.placement(Some(&sitter()), FRAME);
-        assert_eq!((placed.rect.left, placed.rect.width, placed.rect.height), (0, 1200, 1500));
+        assert_eq!(
+            (placed.rect.left, placed.rect.width, placed.rect.height),
+            (0, 1200, 1500)
+        );
         // The eyes stay at 42 % of the height: 700 - 0.42 x 1500.
         assert_eq!(placed.rect.top, 70);
         assert!(placed.missing.left > 0.0 && placed.missing.bottom > 0.0);
@@ -243,7 +301,15 @@ mod tests {
     #[test]
     fn without_a_face_the_middle_is_kept() {
         let placed = Crop::default().placement(None, FRAME);
-        assert_eq!(placed.rect, Rect { left: 0, top: 150, width: 1200, height: 1500 });
+        assert_eq!(
+            placed.rect,
+            Rect {
+                left: 0,
+                top: 150,
+                width: 1200,
+                height: 1500
+            }
+        );
         assert_eq!(placed.attention, None);
         let mut senseless = sitter();
         senseless.crown.y = f32::NAN;

@@ -42,8 +42,8 @@ const OCTAVE: usize = 2;
 /// weakest of the planted blemishes that stand above the noise (0.009); tests print recall and
 /// false finds.
 const REDNESS: [f32; 3] = [0.022, 0.0085, 0.005];
-/// How far above the mean unevenness around it (of the same width). Noise alone reaches 4.
-const ABOVE_NOISE: f32 = 4.5;
+/// How far above the mean unevenness around it (of the same width). Noise alone reaches 5.
+const ABOVE_NOISE: f32 = 5.6;
 /// Least darkening, D_L / L: a red place that is not darker is a reflection.
 const DARKER: f32 = 0.008;
 /// Deepest darkening: beyond it a dark hair or a mole, whatever its colour.
@@ -52,9 +52,12 @@ const DARKEST: f32 = 0.12;
 const RED_FOR_DARK: f32 = 0.24;
 /// Bound of tr^2 / det of the Hessian; 4 is round, 6.5 about twice as long as wide.
 const ROUND: f32 = 6.5;
-/// Radius of what is mended over the width at which a spot was found. Measured on the planted
-/// spots: their visible rim (1.15 radius) lies at 1.9 to 2.2 widths.
-const RADIUS_OVER_WIDTH: f32 = 2.3;
+/// A spot ends where its redness has fallen to this share of what it is in the middle.
+const ENDS_AT: f32 = 0.12;
+/// Radius of what is mended over that end, so that the fade begins outside of the spot.
+const RADIUS_OVER_END: f32 = 1.4;
+/// Bounds of the mended radius in widths at which the spot was found.
+const RADIUS_OVER_WIDTH: [f32; 2] = [2.2, 6.0];
 /// Margin of skin that a spot needs around it.
 const CLEAR: EyeSpans = EyeSpans(0.02);
 /// Share of that margin that must be skin.
@@ -173,10 +176,9 @@ impl Heal {
                 .filter(|_| i >= listed.len());
             mend(picture, place, &places, within, self.strength.0);
         }
-        let mended: f32 = found
-            .iter()
-            .map(|p| std::f32::consts::PI * p.radius * p.radius)
-            .sum();
+        let disc = |p: &Place| std::f32::consts::PI * p.radius * p.radius;
+        // Not sum(): an empty sum is -0.
+        let mended = found.iter().map(disc).fold(0.0, |sum, area| sum + area);
         let share = if skin_area > 0.0 {
             mended / skin_area as f32
         } else {
@@ -259,7 +261,7 @@ fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec<Place> {
                 {
                     continue;
                 }
-                let radius = widths[i] * RADIUS_OVER_WIDTH;
+                let radius = extent(&blurs[0][1], (y, x), widths[i]);
                 if clear_share(grid, y, x, radius + grid.cells(scene.scale.pixels(CLEAR)))
                     < CLEAR_SHARE
                 {
@@ -286,6 +288,32 @@ fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec<Place> {
         }
     }
     kept
+}
+
+/// Radius to mend, in cells: from the fall of redness around the middle, against how red the ring
+/// at the outer bound is.
+fn extent(red: &Array2<f32>, (y, x): (usize, usize), width: f32) -> f32 {
+    let [least, most] = RADIUS_OVER_WIDTH.map(|bound| bound * width);
+    let (rows, columns) = red.dim();
+    let ring = |radius: f32| {
+        let sum: f32 = (0..16)
+            .map(|k| {
+                let angle = std::f32::consts::TAU * k as f32 / 16.0;
+                let row = (y as f32 + radius * sin(angle)).round();
+                let column = (x as f32 + radius * cos(angle)).round();
+                let row = row.clamp(0.0, rows as f32 - 1.0) as usize;
+                red[[row, column.clamp(0.0, columns as f32 - 1.0) as usize]]
+            })
+            .sum();
+        sum / 16.0
+    };
+    let around = ring(most / RADIUS_OVER_END);
+    let excess = red[[y, x]] - around;
+    let mut end = 1.0;
+    while end * RADIUS_OVER_END < most && ring(end) - around > ENDS_AT * excess {
+        end += 0.5;
+    }
+    (end * RADIUS_OVER_END).clamp(least, most)
 }
 
 /// Whether no neighbour, in place (5 x 5) or width, is higher.

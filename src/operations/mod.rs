@@ -12,15 +12,31 @@
 //! the result back by `on`, `except` and `opacity`, and skips a step with neutral settings. It
 //! uses `picture::bands` for rows over threads and knows nothing else of how it is run.
 
+pub mod adjust;
+pub mod background_lift;
+pub mod black_and_white;
 pub mod canvas;
+pub mod chroma;
+pub mod colours;
+pub mod contrast;
 pub mod contrast_sculpting;
+pub mod crop;
 pub mod declare;
+pub mod gradient_toning;
 pub mod heal;
 pub mod local_contrast;
+pub mod output_sharpening;
+mod pixels;
+pub mod selective_colour;
+pub mod shadow_lift;
 mod skin_bands;
 pub mod skin_smoothing;
 pub mod table;
+#[cfg(test)]
+mod test_scene;
+pub mod tone_curve;
 pub mod tone_evening;
+pub mod values;
 
 use serde::{Deserialize, Serialize};
 

@@ -11,12 +11,15 @@ use crate::picture::bands;
 #[inline(always)]
 pub(crate) fn each_pixel(
     planes: &mut [Array2<f32>; 3],
-    colour: impl Fn([f32; 3]) -> [f32; 3] + Sync,
+    colour: impl Fn([f32; 3]) -> [f32; 3] + Sync + Copy,
 ) {
     bands::each_row(planes, |_, [first, second, third]| {
         bands::vectorised(
             #[inline(always)]
             || {
+                // A copy of its own: what lies behind a reference could be one of the rows, so the
+                // compiler would read it again for every pixel and give up on vectors.
+                let colour = colour;
                 for ((a, b), c) in first.iter_mut().zip(second).zip(third) {
                     [*a, *b, *c] = colour([*a, *b, *c]);
                 }
@@ -46,7 +49,10 @@ mod tests {
 
     #[test]
     fn every_pixel_is_visited_once() {
-        let size = Size { width: 37, height: 71 };
+        let size = Size {
+            width: 37,
+            height: 71,
+        };
         let mut picture = Linear::filled(size, [1.0, 2.0, 3.0]);
         each_pixel(&mut picture.planes, |[a, b, c]| [a + b, b + c, c + a]);
         assert_eq!(picture, Linear::filled(size, [3.0, 5.0, 4.0]));

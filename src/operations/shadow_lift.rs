@@ -32,7 +32,7 @@ impl ShadowLift {
         each_pixel(
             &mut picture.planes,
             #[inline(always)]
-            |lab| {
+            move |lab| {
                 let room = (1.0 - lab[0].max(0.0) * per_end).max(0.0);
                 relit(lab, lab[0] * (1.0 + amount * room * room))
             },
@@ -48,7 +48,10 @@ mod tests {
     use crate::picture::Size;
 
     fn of_grey(lift: &ShadowLift, l: f32) -> f32 {
-        let size = Size { width: 1, height: 1 };
+        let size = Size {
+            width: 1,
+            height: 1,
+        };
         let mut picture = Oklab::filled(size, [l, 0.0, 0.0]);
         test_scene::with(size, |scene| lift.apply(&mut picture, scene));
         picture.at(0, 0)[0]
@@ -58,19 +61,26 @@ mod tests {
     fn neutral_settings_change_nothing() {
         let before = test_scene::lab();
         let mut after = before.clone();
-        test_scene::with(after.size(), |scene| ShadowLift::neutral().apply(&mut after, scene));
+        test_scene::with(after.size(), |scene| {
+            ShadowLift::neutral().apply(&mut after, scene)
+        });
         assert_eq!(after, before);
     }
 
     #[test]
     fn black_and_the_lights_stay_and_order_is_kept_at_both_ends() {
         for below in [10.0, 60.0] {
-            let lift = ShadowLift { amount: Ratio(1.0), below: Lightness(below) };
+            let lift = ShadowLift {
+                amount: Ratio(1.0),
+                below: Lightness(below),
+            };
             assert_eq!(of_grey(&lift, 0.0), 0.0);
             for light in [0.7, 0.9, 1.0, 1.5] {
                 assert_eq!(of_grey(&lift, light), light);
             }
-            let tones: Vec<f32> = (-10..=120).map(|i| of_grey(&lift, i as f32 / 100.0)).collect();
+            let tones: Vec<f32> = (-10..=120)
+                .map(|i| of_grey(&lift, i as f32 / 100.0))
+                .collect();
             assert!(tones.windows(2).all(|pair| pair[0] < pair[1]), "{below}");
             assert!(tones.iter().all(|tone| tone.is_finite()));
         }
@@ -80,7 +90,10 @@ mod tests {
     /// halfway there a full lift adds a quarter: 0.241379 x 1.25 = 0.301724.
     #[test]
     fn one_tone_by_hand() {
-        let lift = ShadowLift { amount: Ratio(1.0), below: Lightness(40.0) };
+        let lift = ShadowLift {
+            amount: Ratio(1.0),
+            below: Lightness(40.0),
+        };
         let got = of_grey(&lift, 0.241_379);
         assert!((got - 0.301_724).abs() < 2e-6, "{got}");
     }

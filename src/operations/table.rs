@@ -32,12 +32,11 @@ impl Stage {
 
 /// Makes the enum [`Operation`] with what every operation has in common.
 macro_rules! operations {
-    ($($stage:ident $how:ident: [$($(#[$meta:meta])* $file:ident::$name:ident),* $(,)?])+) => {
+    ($($stage:ident: [$($how:ident $file:ident::$name:ident),* $(,)?])+) => {
         /// One operation with its settings.
         #[derive(Debug, Clone, PartialEq)]
         pub enum Operation { $($(
             #[doc = concat!("See [`crate::operations::", stringify!($file), "`].")]
-            $(#[$meta])*
             $name(crate::operations::$file::$name),
         )*)+ }
 
@@ -45,21 +44,19 @@ macro_rules! operations {
             /// Stage and settings of all operations, in the table's order.
             pub fn declarations() -> Vec<(Stage, Declaration)> {
                 vec![$($(
-                    $(#[$meta])*
                     (Stage::$stage, crate::operations::$file::$name::declaration()),
                 )*)+]
             }
 
             /// All names, in the table's order.
             pub fn names() -> Vec<&'static str> {
-                vec![$($($(#[$meta])* stringify!($name),)*)+]
+                vec![$($(stringify!($name),)*)+]
             }
 
             /// The operation of that name with its default settings.
             pub fn by_name(name: &str) -> Option<Self> {
                 match name {
                     $($(
-                        $(#[$meta])*
                         stringify!($name) => Some(Self::$name(Default::default())),
                     )*)+
                     _ => None,
@@ -68,18 +65,17 @@ macro_rules! operations {
 
             /// As a recipe writes it.
             pub fn name(&self) -> &'static str {
-                match self { $($($(#[$meta])* Self::$name(_) => stringify!($name),)*)+ }
+                match self { $($(Self::$name(_) => stringify!($name),)*)+ }
             }
 
             /// Where it works.
             pub fn stage(&self) -> Stage {
-                match self { $($($(#[$meta])* Self::$name(_) => Stage::$stage,)*)+ }
+                match self { $($(Self::$name(_) => Stage::$stage,)*)+ }
             }
 
             /// Name, help and settings.
             pub fn declaration(&self) -> Declaration {
                 match self { $($(
-                    $(#[$meta])*
                     Self::$name(_) => crate::operations::$file::$name::declaration(),
                 )*)+ }
             }
@@ -91,20 +87,18 @@ macro_rules! operations {
             /// is out of range; then nothing changes.
             pub fn set(&mut self, name: &str, text: &str) -> Result<(), Problem> {
                 match self { $($(
-                    $(#[$meta])*
                     Self::$name(settings) => settings.set(name, text),
                 )*)+ }
             }
 
             /// Whether it would do nothing; the engine then skips it.
             pub fn is_neutral(&self) -> bool {
-                match self { $($($(#[$meta])* Self::$name(settings) => settings.is_neutral(),)*)+ }
+                match self { $($(Self::$name(settings) => settings.is_neutral(),)*)+ }
             }
 
             /// Brings the canvas to the space in which the operation works.
             pub fn prepare_space(&self, canvas: &mut Canvas) {
                 match self { $($(
-                    $(#[$meta])*
                     Self::$name(_) => step!($how prepare crate::operations::$file::$name, canvas),
                 )*)+ }
             }
@@ -114,7 +108,6 @@ macro_rules! operations {
             #[allow(unused_variables)]
             pub fn apply(&self, canvas: &mut Canvas, scene: &Scene<'_>) -> Findings {
                 match self { $($(
-                    $(#[$meta])*
                     Self::$name(settings) => step!($how apply settings, canvas, scene),
                 )*)+ }
             }
@@ -123,14 +116,13 @@ macro_rules! operations {
             #[allow(unused_variables)]
             pub fn reach(&self) -> Option<EyeSpans> {
                 match self { $($(
-                    $(#[$meta])*
                     Self::$name(settings) => step!($how reach settings),
                 )*)+ }
             }
 
             /// Every setting with its RON text, in order of declaration.
             pub fn spelled_out(&self) -> Vec<(&'static str, String)> {
-                match self { $($($(#[$meta])* Self::$name(settings) => settings.spelled_out(),)*)+ }
+                match self { $($(Self::$name(settings) => settings.spelled_out(),)*)+ }
             }
         }
     };
@@ -172,15 +164,25 @@ fn space_of<T, P: Space>(_: impl Fn(&T, &mut P, &Scene<'_>) -> Findings, canvas:
 }
 
 operations! {
-    Sensor placed: []
-    Picture local: [local_contrast::LocalContrast]
-    Picture whole: [
-        heal::Heal,
-        skin_smoothing::SkinSmoothing,
-        tone_evening::ToneEvening,
-        contrast_sculpting::ContrastSculpting,
+    Sensor: []
+    Picture: [
+        placed crop::Crop,
+        whole background_lift::BackgroundLift,
+        point tone_curve::ToneCurve,
+        point contrast::Contrast,
+        point shadow_lift::ShadowLift,
+        local local_contrast::LocalContrast,
+        point chroma::Chroma,
+        local adjust::Adjust,
+        whole heal::Heal,
+        whole skin_smoothing::SkinSmoothing,
+        whole tone_evening::ToneEvening,
+        whole contrast_sculpting::ContrastSculpting,
+        point selective_colour::SelectiveColour,
+        point gradient_toning::GradientToning,
+        point black_and_white::BlackAndWhite,
     ]
-    Output placed: []
+    Output: [placed output_sharpening::OutputSharpening]
 }
 
 impl Operation {

@@ -11,7 +11,10 @@ pub(crate) const SPAN: f32 = 20.0;
 
 /// Light of many colours from just below black to above white, 40 x 33.
 pub(crate) fn light() -> Linear {
-    let mut picture = Linear::zeros(Size { width: 40, height: 33 });
+    let mut picture = Linear::zeros(Size {
+        width: 40,
+        height: 33,
+    });
     for (p, plane) in picture.planes.iter_mut().enumerate() {
         for ((y, x), v) in plane.indexed_iter_mut() {
             *v = ((x * 7 + y * 13 + p * 29) % 101) as f32 / 70.0 - 0.02;
@@ -53,12 +56,17 @@ pub(crate) fn before_backdrop(person: Array2<f32>, backdrop: [Array2<f32>; 3]) -
     let (height, width) = person.dim();
     let mut regions = nothing_found(Size { width, height });
     regions.mattes.push((Region::Person, matte(person)));
-    regions.backdrop = Some(BackdropModel { surface: backdrop.map(matte) });
+    regions.backdrop = Some(BackdropModel {
+        surface: backdrop.map(matte),
+    });
     regions
 }
 
 /// Calls `work` with a scene in which nothing was found.
 pub(crate) fn with<R>(size: Size, work: impl FnOnce(&Scene) -> R) -> R {
     let regions = nothing_found(size);
-    work(&Scene { scale: Scale(SPAN), regions: &regions })
+    work(&Scene {
+        scale: Scale(SPAN),
+        regions: &regions,
+    })
 }

@@ -16,11 +16,11 @@
 //! Colour: a curve on each channel alone turns skin yellow in the light and orange in the mid
 //! tones, since the middle channel is bent on its own; scaling all channels alike (by that of
 //! luminance) keeps bright colours harsh up to the clip. Here the largest and smallest channel
-//! follow the curve and the middle one keeps its place between them: every result is
-//! `k * rgb + grey`, which lies on the line of constant dominant wavelength through white
-//! (CIE 015:2018, section 9), and colours fade into white as the shoulder closes. Where that would
-//! add saturation (mid tones, c > 0), half of the gain is given back by mixing with the scaled
-//! colour, which has the scene's saturation.
+//! follow the curve and the middle one keeps its place between them: `k * rgb + grey`, which lies on
+//! the line of constant dominant wavelength through white (CIE 015:2018, section 9) and fades into
+//! white as the shoulder closes. As that adds saturation where the curve is steep and takes it
+//! where it is flat, it is mixed with the scaled colour (on the same line) as long as that has room
+//! below white.
 //!
 //! Space: scene-linear in (diffuse white 1, 18 % grey 0.18), display-linear 0 to 1 out. Light
 //! outside the primaries (below 0) passes at the slope of the deepest black.
@@ -52,9 +52,12 @@ const TOE: f32 = 0.02;
 /// Where the shoulder begins: above the mid tones of light skin, so their contrast stays.
 /// Common practice, no source.
 const KNEE: f32 = 0.4;
-/// Share of the saturation that contrast would add and that is given back. By eye: 0 turns skin
-/// orange at contrast 0.3, 1 leaves lips and cloth dull.
-const CALM: f32 = 0.5;
+/// Share of the scaled colour, which has the scene's saturation. By eye on the rendered office:
+/// with 0, mid tones of skin turn orange at contrast 0.3 and very light skin loses its pink.
+const CALM: f32 = 0.8;
+/// Where the largest channel of a scaled colour is so near white that it gives way, to be gone
+/// before it would clip.
+const CLOSING: f32 = 0.75;
 /// Light below which the curve is a straight line, so that logarithms stay finite.
 const FLOOR: f32 = 1e-6;
 
@@ -97,7 +100,11 @@ impl Curve {
         let t = ((y - KNEE) / (1.0 - KNEE)).max(0.0);
         let h = (t * (1.0 + t / self.reach_squared) / (1.0 + t)).min(1.0);
         let rolled = KNEE + (1.0 - KNEE) * h;
-        if y > KNEE { y + self.shoulder * (rolled - y) } else { y }
+        if y > KNEE {
+            y + self.shoulder * (rolled - y)
+        } else {
+            y
+        }
     }
 
     #[inline(always)]
@@ -109,13 +116,17 @@ impl Curve {
         let scaling = self.at(light) / light;
         let spread = high - low;
         // Greys have no spread: then both ways agree and the quotient does not matter.
-        let slope = if spread > FLOOR { (high_out - low_out) / spread } else { scaling };
-        // Nothing is given back in the shoulder, where the slope is the lower of the two.
-        let calm = CALM * smooth_step(1.0, 1.1, slope / scaling);
-        rgb.map(|v| {
+        let slope = if spread > FLOOR {
+            (high_out - low_out) / spread
+        } else {
+            scaling
+        };
+        let calm = CALM * (1.0 - smooth_step(CLOSING, 1.0, high * scaling));
+        let one = |v: f32| {
             let kept_hue = low_out + slope * (v - low);
             kept_hue + calm * (v * scaling - kept_hue)
-        })
+        };
+        [one(r), one(g), one(b)]
     }
 }
 
@@ -129,14 +140,18 @@ impl ToneCurve {
         each_pixel(
             &mut picture.planes,
             #[inline(always)]
-            |rgb| curve.colour(rgb),
+            move |rgb| curve.colour(rgb),
         );
         Findings::default()
     }
 
     /// Display light of a grey of scene light `y` (both 1 at white).
     pub fn of_grey(&self, y: f32) -> f32 {
-        if self.is_neutral() { y } else { Curve::new(self).at(y) }
+        if self.is_neutral() {
+            y
+        } else {
+            Curve::new(self).at(y)
+        }
     }
 
     /// Scene light of a grey that comes out as display light `y`, 0 to 1: what a step before the
@@ -178,11 +193,21 @@ mod tests {
     fn neutral_settings_change_nothing() {
         let before = test_scene::light();
         let mut after = before.clone();
-        test_scene::with(after.size(), |scene| ToneCurve::neutral().apply(&mut after, scene));
+        test_scene::with(after.size(), |scene| {
+            ToneCurve::neutral().apply(&mut after, scene)
+        });
         assert_eq!(after, before);
         // Nor is there a cliff beside the neutral.
-        let nearly = Curve::new(&ToneCurve { white: Stops(0.0), ..ToneCurve::neutral() });
-        for rgb in [[0.02, 0.01, 0.005], [0.6, 0.4, 0.3], [1.8, 1.2, 0.9], [-0.01, 0.2, 0.1]] {
+        let nearly = Curve::new(&ToneCurve {
+            white: Stops(0.0),
+            ..ToneCurve::neutral()
+        });
+        for rgb in [
+            [0.02, 0.01, 0.005],
+            [0.6, 0.4, 0.3],
+            [1.8, 1.2, 0.9],
+            [-0.01, 0.2, 0.1],
+        ] {
             for (a, b) in nearly.colour(rgb).into_iter().zip(rgb) {
                 assert!((a - b).abs() < 1e-5, "{rgb:?}: {a}");
             }
@@ -193,7 +218,11 @@ mod tests {
     fn every_curve_rises_stays_finite_and_pins_mid_grey() {
         for settings in extremes().chain([ToneCurve::default()]) {
             let curve = Curve::new(&settings);
-            assert!((curve.at(MID) - MID).abs() < 1e-6, "{settings:?}: {}", curve.at(MID));
+            assert!(
+                (curve.at(MID) - MID).abs() < 1e-6,
+                "{settings:?}: {}",
+                curve.at(MID)
+            );
             let mut last = curve.at(-0.1);
             for step in 0..4000 {
                 let y = curve.at(step as f32 * 0.005);
@@ -203,7 +232,10 @@ mod tests {
             if settings.shoulder.0 == 1.0 {
                 assert!(last <= 1.0 + 1e-6, "{settings:?}: {last}");
                 let white = curve.at(math::exp2(settings.white.0));
-                assert!(settings.white.0 == 0.0 || (white - 1.0).abs() < 1e-5, "{white}");
+                assert!(
+                    settings.white.0 == 0.0 || (white - 1.0).abs() < 1e-5,
+                    "{white}"
+                );
             }
         }
     }
@@ -211,14 +243,22 @@ mod tests {
     /// Reinhard et al. 2002, equation 4 with L_white = 2: L = 1 gives 1 (1 + 1/4) / 2 = 0.625.
     #[test]
     fn the_shoulder_is_the_published_one() {
-        let curve = Curve { contrast: 0.0, shoulder: 1.0, toe: 0.0, reach_squared: 4.0 };
+        let curve = Curve {
+            contrast: 0.0,
+            shoulder: 1.0,
+            toe: 0.0,
+            reach_squared: 4.0,
+        };
         let got = (curve.at(KNEE + (1.0 - KNEE)) - KNEE) / (1.0 - KNEE);
         assert!((got - 0.625).abs() < 1e-6, "{got}");
     }
 
     #[test]
     fn contrast_is_the_slope_at_mid_grey_and_bounded_in_the_dark() {
-        let curve = Curve::new(&ToneCurve { toe: Ratio(0.0), ..ToneCurve::default() });
+        let curve = Curve::new(&ToneCurve {
+            toe: Ratio(0.0),
+            ..ToneCurve::default()
+        });
         let slope = (math::log2(curve.at(MID * 1.01)) - math::log2(curve.at(MID / 1.01)))
             / (2.0 * math::log2(1.01));
         assert!((slope - 1.3).abs() < 0.005, "{slope}");
@@ -234,20 +274,34 @@ mod tests {
         let hue = |lab: [f32; 3]| lab[2].atan2(lab[1]).to_degrees();
         let saturation = |lab: [f32; 3]| (lab[1] * lab[1] + lab[2] * lab[2]).sqrt() / lab[0];
         let curve = Curve::new(&ToneCurve::default());
-        for skin in [[0.75, 0.6, 0.5], [0.42, 0.3, 0.22], [0.16, 0.1, 0.065], [0.035, 0.022, 0.015]]
-        {
-            let (before, after) =
-                (oklab_from_linear(skin), oklab_from_linear(curve.colour(skin)));
+        for skin in [
+            [0.75, 0.6, 0.5],
+            [0.42, 0.3, 0.22],
+            [0.16, 0.1, 0.065],
+            [0.035, 0.022, 0.015],
+        ] {
+            let (before, after) = (
+                oklab_from_linear(skin),
+                oklab_from_linear(curve.colour(skin)),
+            );
             assert!((hue(before) - hue(after)).abs() < 2.0, "{skin:?}");
             let change = saturation(after) / saturation(before);
-            assert!((0.75..1.2).contains(&change), "{skin:?}: saturation x {change}");
+            assert!(
+                (0.75..1.2).contains(&change),
+                "{skin:?}: saturation x {change}"
+            );
         }
     }
 
     #[test]
     fn bright_colours_fade_into_white_inside_the_range() {
         let curve = Curve::new(&ToneCurve::default());
-        for rgb in [[4.0, 0.2, 0.1], [2.0, 2.0, 0.1], [0.1, 0.3, 3.0], [1.4, 1.0, 0.8]] {
+        for rgb in [
+            [4.0, 0.2, 0.1],
+            [2.0, 2.0, 0.1],
+            [0.1, 0.3, 3.0],
+            [1.4, 1.0, 0.8],
+        ] {
             for v in curve.colour(rgb) {
                 assert!((-1e-6..=1.0 + 1e-6).contains(&v), "{rgb:?}: {v}");
             }
@@ -275,6 +329,12 @@ mod tests {
         for y in [0, size.height - 1] {
             assert_eq!(curved.at(y, 3), curve.colour(whole.at(y, 3)));
         }
-        assert_eq!(Size { width: 40, height: 33 }, size);
+        assert_eq!(
+            Size {
+                width: 40,
+                height: 33
+            },
+            size
+        );
     }
 }

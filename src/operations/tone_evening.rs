@@ -30,12 +30,15 @@ const WIDER: f32 = 3.0;
 const SKIN_LIKE: f32 = 0.06;
 /// Share of a lightness patch that is taken: in general, when redder, under the eyes. Chosen by
 /// eye and so that the ratio of key to shadow stays within 5 %.
-const LIGHT: [f32; 3] = [0.25, 0.6, 1.0];
+const LIGHT: [f32; 3] = [0.15, 0.45, 1.0];
 /// Redness in a / L above its surroundings that makes a dark patch surely pigment. By eye.
 const REDDER: f32 = 0.008;
 /// Height of a lightness patch above which it is form. By eye: shadows under eyes are 0.02 to
 /// 0.05, the side of a nose is 0.1 and more.
 const FORM: f32 = 0.06;
+/// Height of a light and pale patch that makes it surely a reflection of the lamp, whose colour
+/// is not the skin's: coloured like skin it would look painted. By eye, on dark skin.
+const SHINE: f32 = 0.03;
 /// Where the shadow under an eye lies: below its centre, and half its width and height, in eye
 /// spans. Measured on mesh landmarks of the lower lid and the cheek bone.
 const UNDER_EYE: [f32; 3] = [0.21, 0.24, 0.11];
@@ -78,11 +81,8 @@ impl ToneEvening {
         let yellow = ratio(&near[2], &near[0]);
         let [red_mean, yellow_mean] = [&red, &yellow].map(|plane| grid.average(plane));
 
-        let mut light = Array2::zeros(red.dim());
-        Zip::from(&mut light)
-            .and(&near[0])
-            .and(&far[0])
-            .for_each(|d, &n, &f| *d = n - f);
+        let mut light = &near[0] - &far[0];
+        let shine = light.mapv(|d: f32| (d / SHINE).clamp(0.0, 1.0));
         Zip::from(&mut light)
             .and(&red)
             .and(&red_far)
@@ -102,9 +102,12 @@ impl ToneEvening {
             });
         let mut colour = [red, yellow];
         let [red, yellow] = &mut colour;
-        Zip::from(red).and(yellow).for_each(|r, y| {
+        Zip::from(red).and(yellow).and(&shine).for_each(|r, y, &shine| {
             let (dr, dy) = (red_mean - *r, yellow_mean - *y);
-            let let_go = 1.0 + (dr * dr + dy * dy) / (SKIN_LIKE * SKIN_LIKE);
+            let mut let_go = 1.0 + (dr * dr + dy * dy) / (SKIN_LIKE * SKIN_LIKE);
+            if dr > 0.0 && dy > 0.0 {
+                let_go += 3.0 * shine;
+            }
             (*r, *y) = (strength * dr / let_go, strength * dy / let_go);
         });
         let [red, yellow] = &colour;

@@ -26,7 +26,10 @@ impl Aspect {
     pub fn new(width: u32, height: u32) -> Result<Self, String> {
         let (small, large) = (width.min(height), width.max(height));
         if small == 0 || large > Self::LARGEST {
-            return Err(format!("both terms of an aspect are 1 to {}", Self::LARGEST));
+            return Err(format!(
+                "both terms of an aspect are 1 to {}",
+                Self::LARGEST
+            ));
         }
         if large > small * Self::LONGEST {
             return Err(format!("an aspect is at most {} to 1", Self::LONGEST));
@@ -84,7 +87,15 @@ mod tests {
 
     #[test]
     fn senseless_aspects_are_refused() {
-        for text in ["(0, 5)", "(4, 0)", "(1, 11)", "(20000, 20000)", "(4)", "0.8", "(-4, 5)"] {
+        for text in [
+            "(0, 5)",
+            "(4, 0)",
+            "(1, 11)",
+            "(20000, 20000)",
+            "(4)",
+            "0.8",
+            "(-4, 5)",
+        ] {
             assert!(ron::from_str::<Aspect>(text).is_err(), "{text} was taken");
         }
     }

@@ -29,7 +29,10 @@ pub fn vectorised<R>(work: impl FnOnce() -> R) -> R {
 }
 
 /// Calls `work(first_row, rows)` for bands of rows of one plane, over all threads.
-pub fn each_band(plane: ArrayViewMut2<'_, f32>, work: impl Fn(usize, ArrayViewMut2<'_, f32>) + Sync) {
+pub fn each_band(
+    plane: ArrayViewMut2<'_, f32>,
+    work: impl Fn(usize, ArrayViewMut2<'_, f32>) + Sync,
+) {
     let mut plane = plane;
     plane
         .axis_chunks_iter_mut(Axis(0), ROWS)
@@ -50,7 +53,10 @@ pub fn each_row(
 ) {
     let width = planes[0].ncols().max(1);
     let [first, second, third] = planes.each_mut().map(|plane| {
-        plane.as_slice_mut().expect("planes are contiguous").par_chunks_mut(width)
+        plane
+            .as_slice_mut()
+            .expect("planes are contiguous")
+            .par_chunks_mut(width)
     });
     first
         .zip(second)
@@ -79,4 +85,14 @@ pub fn each_band_of_three(
         .zip(third)
         .enumerate()
         .for_each(|(index, ((a, b), c))| work(index * rows, [a, b, c]));
+}
+
+/// Calls `work(piece, values)` for consecutive pieces of `length` values (rows of an interleaved
+/// picture), over all threads.
+pub fn each_piece<T: Send>(values: &mut [T], length: usize, work: impl Fn(usize, &mut [T]) + Sync) {
+    values
+        .par_chunks_mut(length.max(1))
+        .enumerate()
+        .with_min_len(ROWS / 4)
+        .for_each(|(piece, values)| work(piece, values));
 }

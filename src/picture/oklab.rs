@@ -74,7 +74,30 @@ pub fn oklab_from_linear(rgb: [f32; 3]) -> [f32; 3] {
 /// Working-space colour of an Oklab colour.
 #[inline(always)]
 pub fn linear_from_oklab(lab: [f32; 3]) -> [f32; 3] {
-    let [l, m, s] = matrix::apply_f32(&FROM_LAB, lab);
+    roots_to_working(roots_of_oklab(lab))
+}
+
+/// Oklab L of a working-space colour and the cube roots of its cone responses, from which L, a
+/// and b are linear: for work along lines in Oklab.
+#[inline(always)]
+pub fn oklab_roots(rgb: [f32; 3]) -> (f32, [f32; 3]) {
+    let [l, m, s] = matrix::apply_f32(&RGB_TO_LMS, rgb);
+    let roots = [math::cbrt(l), math::cbrt(m), math::cbrt(s)];
+    (
+        TO_LAB[0][0] * roots[0] + TO_LAB[0][1] * roots[1] + TO_LAB[0][2] * roots[2],
+        roots,
+    )
+}
+
+/// The cube roots of an Oklab colour's cone responses.
+#[inline(always)]
+pub fn roots_of_oklab(lab: [f32; 3]) -> [f32; 3] {
+    matrix::apply_f32(&FROM_LAB, lab)
+}
+
+/// Working-space colour of the cube roots of its cone responses.
+#[inline(always)]
+pub fn roots_to_working([l, m, s]: [f32; 3]) -> [f32; 3] {
     matrix::apply_f32(&LMS_TO_RGB, [l * l * l, m * m * m, s * s * s])
 }
 

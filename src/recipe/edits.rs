@@ -211,11 +211,12 @@ fn find(call: &Written, steps: &[Step], base: &str, notes: &mut Diagnostics) -> 
         .filter(|&index| steps[index].operation.name() == name)
         .collect();
     let Place { file, span } = &call.place;
-    let times = if all.len() == 1 {
-        "once".to_owned()
-    } else {
-        format!("{} times", all.len())
+    let times = |number: usize| match number {
+        1 => "once".to_owned(),
+        2 => "twice".to_owned(),
+        _ => format!("{number} times"),
     };
+    let has = format!("{base} has {name} {}", times(all.len()));
     match (all.as_slice(), call.nth) {
         ([], _) => {
             let mut there: Vec<_> = steps.iter().map(|step| step.operation.name()).collect();
@@ -230,17 +231,13 @@ fn find(call: &Written, steps: &[Step], base: &str, notes: &mut Diagnostics) -> 
         (_, Some(nth)) if nth <= all.len() => Some(all[nth - 1]),
         (_, Some(nth)) => {
             notes
-                .error(
-                    file,
-                    span.clone(),
-                    format!("{base} has {name} {times}, not {nth} times"),
-                )
+                .error(file, span.clone(), format!("{has}, not {}", times(nth)))
                 .label(format!("there is no {name} number {nth}"));
             None
         }
         (_, None) => {
             notes
-                .error(file, span.clone(), format!("{base} has {name} {times}"))
+                .error(file, span.clone(), has)
                 .label("which one?")
                 .help(format!(
                     "say which: `{name}(nth: 1)` to `{name}(nth: {})`",

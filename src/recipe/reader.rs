@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 use super::diagnostic::{Diagnostic, Diagnostics, Source, Span};
 use super::nearest::{nearest, one_of};
-use super::tree::{Field, Group, Node, Value};
+use super::tree::{Field, Group, Node, Value, short};
 
 /// Reads values of one file.
 pub struct Reader<'n> {
@@ -67,11 +67,19 @@ impl Reader<'_> {
 
     /// Notes an unknown name, the nearest known one and all that are accepted.
     pub fn unknown(&mut self, span: Span, kind: &str, written: &str, known: &[&str]) {
+        let message = format!("there is no {kind} `{}`", short(written));
+        self.not_among(span, message, written, known);
+    }
+
+    /// Notes a setting that `what` does not have.
+    pub fn unknown_setting(&mut self, field: &Field, what: &str, known: &[&str]) {
+        let message = format!("{what} has no setting `{}`", short(field.name));
+        self.not_among(field.span.clone(), message, field.name, known);
+    }
+
+    fn not_among(&mut self, span: Span, message: String, written: &str, known: &[&str]) {
         let nearest = nearest(written, known.iter().copied());
-        let note = self.error(
-            span,
-            format!("there is no {kind} `{}`", super::tree::short(written)),
-        );
+        let note = self.error(span, message);
         match nearest {
             Some(name) => note.label(format!("did you mean `{name}`?")),
             None => note.label("not known"),
@@ -126,12 +134,7 @@ impl Reader<'_> {
         }
         for (index, field) in group.fields.iter().enumerate() {
             if !known.contains(&field.name) {
-                self.unknown(
-                    field.span.clone(),
-                    &format!("setting of {what}"),
-                    field.name,
-                    known,
-                );
+                self.unknown_setting(field, what, known);
             } else {
                 self.set_before(&group.fields[..index], field, what);
             }
@@ -197,22 +200,32 @@ impl Reader<'_> {
             self.expected(node, expected);
             return None;
         };
-        match written.replace('_', "").parse::<T>() {
-            Ok(number) if range.contains(&number) => Some(number),
-            Ok(_) => {
+        let plain = written.replace('_', "");
+        if let Some(number) = plain
+            .parse::<T>()
+            .ok()
+            .filter(|number| range.contains(number))
+        {
+            return Some(number);
+        }
+        match plain.parse::<f64>() {
+            // A whole number of many digits, or one with a point, is still a number.
+            Ok(number) if number.fract() == 0.0 || plain.parse::<T>().is_ok() => {
                 self.error(
                     node.span.clone(),
                     format!("{written} is outside of {low} to {high}"),
                 )
                 .label(format!("expected {expected}"));
-                None
+            }
+            Ok(_) => {
+                self.expected(node, expected).help("write a whole number");
             }
             Err(_) => {
                 self.expected(node, expected)
                     .help("write the number alone, without its unit");
-                None
             }
         }
+        None
     }
 
     /// One of a list of words.

@@ -271,12 +271,7 @@ fn setting(reader: &mut Reader, written: &mut Written, field: &Field) {
         .find(|setting| setting.name == field.name);
     let (Some(declared), span) = (declared, field.value.span.clone()) else {
         let names = setting_names(&written.operation);
-        reader.unknown(
-            field.span.clone(),
-            &format!("setting of {name}"),
-            field.name,
-            &names,
-        );
+        reader.unknown_setting(field, name, &names);
         return;
     };
     let expected = expected(declared);
@@ -296,16 +291,16 @@ fn setting(reader: &mut Reader, written: &mut Written, field: &Field) {
                 "`{}` of {name}: expected {expected}, found {found}",
                 declared.name
             );
-            let with_unit = declared.range.is_some()
-                && text.starts_with(|c: char| c.is_ascii_digit() || matches!(c, '-' | '+' | '.'));
             let note = reader.error(span, message);
-            if with_unit {
-                note.label("not a number").help(format!(
-                    "write the number alone: it is always told in {}",
-                    plain_unit(declared.unit)
-                ))
-            } else {
-                note.label(reason)
+            match (&field.value.value, &declared.range) {
+                (Value::Number(_), Some(_)) => {
+                    let unit = plain_unit(declared.unit);
+                    note.label("not a number").help(format!(
+                        "write the number alone: it is always told in {unit}"
+                    ))
+                }
+                (_, Some(_)) => note.label("not a number"),
+                (_, None) => note.label(lower_first(&reason)),
             }
         }
         Problem::UnknownSetting(_) => unreachable!("it is declared"),
@@ -332,6 +327,14 @@ fn plain_unit(unit: &str) -> &str {
         "a ratio" => "shares of one (0.4 for 40 %)",
         other => other,
     }
+}
+
+/// A reason of `ron` in the middle of a report.
+fn lower_first(reason: &str) -> String {
+    let mut letters = reason.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_lowercase().chain(letters).collect()
+    })
 }
 
 /// Help is written over several lines of source; sentences want one, without the full stop.

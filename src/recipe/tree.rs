@@ -259,6 +259,13 @@ impl<'t> Parser<'t, '_> {
                     Value::Group(self.group(Some(name), head)?)
                 } else {
                     self.at = after_name;
+                    let comment = ["//", "/*"]
+                        .iter()
+                        .any(|sign| self.rest().starts_with(sign));
+                    if !comment && self.rest().starts_with(['.', '/', '\\', '-']) {
+                        self.without_quotes(start);
+                        return None;
+                    }
                     Value::Word(name)
                 }
             }
@@ -281,6 +288,16 @@ impl<'t> Parser<'t, '_> {
             span: start..self.at,
             value,
         })
+    }
+
+    /// A path or name that somebody wrote as a word.
+    fn without_quotes(&mut self, start: usize) {
+        self.eat_while(|c| !c.is_whitespace() && !",()[]{}\"".contains(c));
+        let span = start..self.at;
+        let found = short(&self.text[span.clone()]);
+        self.error(span, format!("expected a value, found `{found}`"))
+            .label("text stands between double quotes")
+            .help(format!("write \"{found}\""));
     }
 
     /// A number with all that sticks to it, so that `12px`, `5500 K` and `40 %` are told as one

@@ -9,8 +9,9 @@
 
 use ndarray::Array2;
 
-use super::plane::{shrink, smooth};
+use super::plane::shrink;
 use super::{BackdropModel, Matte};
+use crate::picture::filter::{erode, gaussian};
 use crate::picture::{Linear, Point, Size};
 
 /// Cells along the long side of the surface's grid: a backdrop's falloff, mottle and creases of
@@ -166,7 +167,7 @@ pub(super) fn fit(
     let shapes = set.filter(|s| s.size() == small.size()).map(|s| {
         s.planes
             .each_ref()
-            .map(|p| smooth(shrink(p.view(), cell).view(), 1.5).mapv(|v| v.max(1e-4)))
+            .map(|p| gaussian(shrink(p.view(), cell).view(), 1.5).mapv(|v| v.max(1e-4)))
     });
     let plain = fit_shape(&seen, None, person, span, cell);
     let Some(shapes) = shapes else { return plain };
@@ -197,15 +198,17 @@ fn fit_shape(
 ) -> Option<Surface> {
     let dim = seen[0].dim();
     // First only what is far from anybody, then nearer as the surface becomes known.
-    let far = smooth(person.view(), 0.15 * span);
+    let far = gaussian(person.view(), 0.15 * span);
     let mut weight = far.mapv(|p| if p < 0.03 { 1.0 } else { 0.0 });
     if weight.sum() < 0.01 * weight.len() as f32 {
         weight = person.mapv(|p| if p < 0.1 { 1.0 } else { 0.0 });
     }
-    let degree = if shapes.is_some() { 2 } else { 4 };
+    let most = if shapes.is_some() { 2 } else { 4 };
     let mut planes: [Array2<f32>; 3] = std::array::from_fn(|_| Array2::zeros(dim));
     let mut spread = 0.0;
-    for round in 0..5 {
+    for round in 0..16 {
+        // Low powers first: high ones run away where nothing was measured yet.
+        let degree = (1 + round / 2).min(most);
         for c in 0..3 {
             planes[c] = polynomial(&seen[c], &weight, shapes.map(|s| &s[c]), degree)?;
         }
@@ -217,7 +220,7 @@ fn fit_shape(
             .map(|(o, _)| *o)
             .collect();
         spread = (1.5 * median(&mut sure)).max(0.004);
-        let limit = if round < 2 { 0.3 } else { 0.7 };
+        let limit = if round < 2 { 0.3 } else { 0.8 };
         ndarray::Zip::from(&mut weight)
             .and(&off)
             .and(person)
@@ -231,13 +234,15 @@ fn fit_shape(
                 };
             });
     }
+    // Cells beside what does not follow the surface are half the sitter's own.
+    weight = erode(weight.view(), 1);
     // What is left, smoothed at two scales where it can be measured.
     let mut known = Array2::zeros(dim);
     for sigma in [0.5 * span, 0.12 * span] {
-        let near = smooth(weight.view(), sigma);
+        let near = gaussian(weight.view(), sigma);
         for c in 0..3 {
             let rest = &weight * &(&seen[c] - &planes[c]);
-            let rest = smooth(rest.view(), sigma);
+            let rest = gaussian(rest.view(), sigma);
             ndarray::Zip::from(&mut planes[c])
                 .and(&rest)
                 .and(&near)
@@ -262,11 +267,11 @@ fn fit_shape(
     // How far surely backdrop cells stray, about half an eye span around.
     let off = distance(seen, &planes);
     let outside = person.mapv(|p| if p < 0.05 { 1.0 } else { 0.0 });
-    let square = smooth(
+    let square = gaussian(
         (&outside * &off.mapv(|o| (o * o).min(0.04))).view(),
         0.5 * span,
     );
-    let count = smooth(outside.view(), 0.5 * span);
+    let count = gaussian(outside.view(), 0.5 * span);
     let spread = ndarray::Zip::from(&square)
         .and(&count)
         .map_collect(|&s, &n| ((s + 0.01 * spread * spread) / (n + 0.01)).sqrt());

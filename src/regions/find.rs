@@ -12,6 +12,8 @@ use super::features::{self, Features};
 use super::matting::{self, GROUPS, Layers, Rough};
 use super::nets::{self, Axes, COARSE, Face, Mesh};
 use super::{Attention, Marks, Matte, Region, Regions};
+use crate::picture::filter::box_mean;
+use crate::picture::math::{atan2, exp, ln};
 use crate::picture::{Linear, Point, Size};
 
 /// Below this opening an eye counts as closed (16 open-eyed portraits: 0.21 to 0.37).
@@ -62,7 +64,7 @@ pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
     let on_grid = on_grid(&rough.person, size);
     let surface = backdrop::fit(small, set, &on_grid, span / backdrop::cell(size) as f32);
     let layers = match &surface {
-        Some(surface) => matting::separate(small, surface, &rough, span),
+        Some(surface) => matting::separate(small, surface, &rough, &axes, span),
         None => without_backdrop(&rough, size),
     };
     let drawn = features::draw(picture.shown(), &mesh, &irises, &rough.classes);
@@ -165,8 +167,8 @@ fn marks(mesh: &Mesh, irises: &[(Point, f32); 2]) -> Marks {
         chin: p[152],
         crown: p[10],
         mesh: p.clone(),
-        turn: libm::atan2f(mesh.depth[263] - mesh.depth[33], along) * degrees,
-        tilt: libm::atan2f(eyes[1].y - eyes[0].y, eyes[1].x - eyes[0].x) * degrees,
+        turn: atan2(mesh.depth[263] - mesh.depth[33], along) * degrees,
+        tilt: atan2(eyes[1].y - eyes[0].y, eyes[1].x - eyes[0].x) * degrees,
         openness: [open(159, 145, 33, 133), open(386, 374, 263, 362)],
     }
 }
@@ -177,9 +179,9 @@ fn likely_person(person: &Array2<f32>, classes: &Array3<f32>) -> Array2<f32> {
     let none = classes.index_axis(Axis(0), 0);
     Zip::from(person).and(&none).map_collect(|&z, &b| {
         let b = b.max(1e-4).min(1.0 - 1e-4);
-        let parts = libm::logf((1.0 - b) / b);
+        let parts = ln((1.0 - b) / b);
         let z = 0.4 * z.max(-9.0).min(9.0) + 0.6 * parts;
-        1.0 / (1.0 + libm::expf(-z))
+        1.0 / (1.0 + exp(-z))
     })
 }
 
@@ -304,29 +306,40 @@ fn partition(
     ]
 }
 
-/// Topmost place of the head near the face's middle line: the first row, going up from between
-/// the eyes, above which less than half of a strip a fifth of an eye span wide is the sitter.
+/// Topmost place of the head near the face's middle line (a third of an eye span to either
+/// side), single strands aside: a place counts when more than half of a little square around it
+/// is the sitter.
 fn crown(alpha: &Array2<f32>, axes: &Axes, span: f32) -> Point {
     let (h, w) = alpha.dim();
-    let covered = |up: f32| {
-        let mut sum = 0.0;
-        for k in -4..=4 {
-            let side = k as f32 * 0.025 * span;
-            let x = axes.middle.x - axes.down.x * up + axes.right.x * side;
-            let y = axes.middle.y - axes.down.y * up + axes.right.y * side;
-            if x >= 0.0 && y >= 0.0 && x < w as f32 && y < h as f32 {
-                sum += sample(alpha.view(), x, y) / 9.0;
-            }
+    let solid = box_mean(alpha.view(), (0.02 * span) as usize + 1);
+    let mut tops = Vec::new();
+    for k in -13..=13 {
+        let side = k as f32 * 0.025 * span;
+        let place = |up: f32| Point {
+            x: axes.middle.x - axes.down.x * up + axes.right.x * side,
+            y: axes.middle.y - axes.down.y * up + axes.right.y * side,
+        };
+        let covered = |up: f32| {
+            let p = place(up);
+            let inside = p.x >= 0.0 && p.y >= 0.0 && p.x < w as f32 && p.y < h as f32;
+            inside && sample(solid.view(), p.x, p.y) >= 0.5
+        };
+        let mut up = 0.0;
+        while up < 6.0 * span && covered(up + 0.5) {
+            up += 0.5;
         }
-        sum
-    };
-    let mut up = 0.0;
-    while up < 6.0 * span && covered(up + 0.5) >= 0.5 {
-        up += 0.5;
+        tops.push((up, place(up)));
     }
+    let highest = tops.iter().fold(0.0f32, |a, t| a.max(t.0));
+    let near: Vec<Point> = tops
+        .iter()
+        .filter(|t| t.0 >= highest - 1.0)
+        .map(|t| t.1)
+        .collect();
+    let mean = |of: fn(&Point) -> f32| near.iter().map(of).sum::<f32>() / near.len().max(1) as f32;
     Point {
-        x: axes.middle.x - axes.down.x * up,
-        y: axes.middle.y - axes.down.y * up,
+        x: mean(|p| p.x),
+        y: mean(|p| p.y),
     }
 }
 

@@ -12,10 +12,13 @@
 use ndarray::{Array2, Array3, ArrayView2, Axis};
 
 use super::backdrop::{Surface, unit};
-use super::crop::sample;
-use super::nets::COARSE;
-use super::plane::{dilate, erode, mean, shrink, smooth};
-use crate::picture::{Linear, bands};
+use super::crop::halve;
+use super::nets::{Axes, COARSE};
+use super::plane::{resized, shrink};
+use super::walk::{Field, conductance};
+use crate::picture::filter::{erode, gaussian};
+use crate::picture::math::{exp, ln};
+use crate::picture::{Linear, Point, bands};
 
 /// Groups of parts that have a colour model of their own.
 pub(super) const GROUPS: usize = 4;
@@ -37,6 +40,9 @@ const GROUP_OF_CLASS: [Option<usize>; 11] = [
 
 /// Alphas tried: 0, 1/12, ..., 1. Finer grids changed the mean square error by under 1 %.
 const ALPHAS: usize = 13;
+
+/// Prior share of half-covered pixels near an edge, by group: hair frays, cloth and skin end.
+const BETWEEN: [f32; GROUPS] = [0.15, 0.5, 0.15, 0.15];
 
 /// What the nets say, at half size.
 pub(super) struct Rough {
@@ -97,7 +103,7 @@ impl Moments {
             let whole = product.sum() / total * 1e-4;
             let mut out = Array2::from_elem(weight.dim(), whole);
             for (sigma, trust) in scales {
-                out.scaled_add(trust, &smooth(product.view(), sigma));
+                out.scaled_add(trust, &gaussian(product.view(), sigma));
             }
             out
         };
@@ -122,20 +128,6 @@ impl Moments {
             present: true,
         }
     }
-}
-
-/// A map read at another size by linear interpolation.
-fn resized(plane: ArrayView2<'_, f32>, dim: (usize, usize), step: f32) -> Array2<f32> {
-    let mut out = Array2::zeros(dim);
-    bands::each_band(out.view_mut(), |first, mut rows| {
-        for (i, mut row) in rows.outer_iter_mut().enumerate() {
-            let y = ((first + i) as f32 + 0.5) * step;
-            for (x, v) in row.iter_mut().enumerate() {
-                *v = sample(plane, (x as f32 + 0.5) * step, y);
-            }
-        }
-    });
-    out
 }
 
 /// Bilinear reading place in a plane.
@@ -194,11 +186,17 @@ fn log_normal(d: [f32; 3], c: [f32; 6]) -> f32 {
         + d[1] * d[1] * f
         + d[2] * d[2] * h
         + 2.0 * (d[0] * d[1] * b + d[0] * d[2] * e + d[1] * d[2] * g);
-    -0.5 * ((q / det).max(0.0) + libm::logf(det))
+    -0.5 * ((q / det).max(0.0) + ln(det))
 }
 
 /// Separates sitter and backdrop; `span` is the eye span in picture pixels.
-pub(super) fn separate(small: &Linear, surface: &Surface, rough: &Rough, span: f32) -> Layers {
+pub(super) fn separate(
+    small: &Linear,
+    surface: &Surface,
+    rough: &Rough,
+    axes: &Axes,
+    span: f32,
+) -> Layers {
     let dim = small.planes[0].dim();
     let cell = surface.cell;
     let grid = surface.spread.dim();
@@ -214,87 +212,244 @@ pub(super) fn separate(small: &Linear, surface: &Surface, rough: &Rough, span: f
         }
     }
     let sure_groups = groups.each_ref().map(|g| to_grid(g.view()));
-    let near_groups = groups.each_ref().map(|g| smooth(g.view(), 0.02 * half));
-    let wide_groups = groups.each_ref().map(|g| smooth(g.view(), 0.12 * half));
-    let tight = smooth(rough.person.view(), 0.05 * half);
-    let wide = smooth(rough.person.view(), 0.3 * half);
+    let near_groups = groups.each_ref().map(|g| gaussian(g.view(), 0.02 * half));
+    let wide_groups = groups.each_ref().map(|g| gaussian(g.view(), 0.12 * half));
     let noise = pixel_noise(small, surface, rough);
-    let mut sure =
-        erode(to_grid(rough.person.view()).view(), 1).mapv(|p| if p > 0.95 { 1.0 } else { 0.0 });
-    let mut layers = None;
-    for _ in 0..2 {
-        let models: [Model; GROUPS] = std::array::from_fn(|k| {
-            let weight = &sure * &sure_groups[k].mapv(|g| if g > 0.6 { g } else { 0.0 });
+    let models = |sure: &Array2<f32>| -> [Model; GROUPS] {
+        std::array::from_fn(|k| {
+            let weight = sure * &sure_groups[k].mapv(|g| if g > 0.6 { g } else { 0.0 });
             moments.model(&weight, span / cell as f32)
-        });
-        // Alpha, then the four shares, side by side in one plane of rows.
-        let mut packed = Array2::<f32>::zeros((dim.0, dim.1 * 6));
-        bands::each_band(packed.view_mut(), |first, mut rows| {
-            for (i, mut row) in rows.outer_iter_mut().enumerate() {
-                let y = first + i;
-                let row = row.as_slice_mut().expect("planes are contiguous");
-                for (x, out) in row.chunks_exact_mut(6).enumerate() {
-                    let (hx, hy) = (
-                        (x as f32 + 0.5) / COARSE as f32,
-                        (y as f32 + 0.5) / COARSE as f32,
-                    );
-                    let at = Place::new(tight.dim(), hx, hy);
-                    let (p, far) = (at.read(&tight), at.read(&wide));
-                    let mut prior = near_groups.each_ref().map(|g| at.read(g));
-                    if far < 0.004 && p < 0.02 {
+        })
+    };
+    let sure = |map: Array2<f32>| erode(map.view(), 2).mapv(|p| if p > 0.97 { 1.0 } else { 0.0 });
+    let unlike = Unlike::new(small, surface, axes, span, noise);
+    let bare = to_grid(unlike.bare.view());
+    let first = models(&(sure(to_grid(rough.person.view())) * bare.mapv(|b| 1.0 - b)));
+    let solid = settle(surface, rough, &unlike, &first, &wide_groups, half);
+    let second = models(&sure(to_grid(solid.view())));
+    let wide = gaussian(rough.person.view().mapv(|p| p).view(), 0.3 * half);
+    let tight = gaussian(solid.view(), 0.03 * half);
+    // Alpha, the four shares and "cannot tell", side by side in one plane of rows.
+    let mut packed = Array2::<f32>::zeros((dim.0, dim.1 * 6));
+    bands::each_band(packed.view_mut(), |first, mut rows| {
+        for (i, mut row) in rows.outer_iter_mut().enumerate() {
+            let y = first + i;
+            let row = row.as_slice_mut().expect("planes are contiguous");
+            for (x, out) in row.chunks_exact_mut(6).enumerate() {
+                let (hx, hy) = (
+                    (x as f32 + 0.5) / COARSE as f32,
+                    (y as f32 + 0.5) / COARSE as f32,
+                );
+                let at = Place::new(tight.dim(), hx, hy);
+                let (p, far, own) = (at.read(&tight), at.read(&wide), at.read(&solid));
+                let mut prior = near_groups.each_ref().map(|g| at.read(g));
+                if far < 0.004 && p < 0.01 {
+                    continue;
+                }
+                let inside = p > 0.995;
+                if inside {
+                    let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
+                    prior = prior.map(|g| g / sum);
+                    let best = prior.iter().fold(0.0f32, |a, b| a.max(*b));
+                    if best > 0.98 {
+                        out[0] = 1.0;
+                        out[1..5].copy_from_slice(&prior);
                         continue;
                     }
-                    let colour = small.at(y, x);
-                    let inside = p > 0.995 && far > 0.8;
-                    if inside {
-                        let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
-                        prior = prior.map(|g| g / sum);
-                        let best = prior.iter().fold(0.0f32, |a, b| a.max(*b));
-                        if best > 0.98 {
-                            out[0] = 1.0;
-                            out[1..5].copy_from_slice(&prior);
-                            continue;
-                        }
-                    } else {
-                        for (p, g) in prior.iter_mut().zip(&wide_groups) {
-                            *p = 0.5 * *p + 0.5 * at.read(g) + 1e-5;
-                        }
-                        let sum: f32 = prior.iter().sum();
-                        prior = prior.map(|g| g / sum);
+                } else {
+                    for (p, g) in prior.iter_mut().zip(&wide_groups) {
+                        *p = 0.5 * *p + 0.5 * at.read(g) + 1e-5;
                     }
-                    let here = Place::new(
-                        grid,
-                        (x as f32 + 0.5) / cell as f32,
-                        (y as f32 + 0.5) / cell as f32,
-                    );
-                    let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
-                    let spread = here.read(&surface.spread).max(noise);
-                    // A rough map is never quite sure: strands it has not seen stay possible
-                    // near the sitter, gaps in hair stay possible inside.
-                    let p = if inside { 1.0 } else { p.max(0.02).min(0.98) };
-                    out[..6]
-                        .copy_from_slice(&posterior(colour, b, spread, p, prior, &models, &here));
+                    let sum: f32 = prior.iter().sum();
+                    prior = prior.map(|g| g / sum);
                 }
+                let colour = small.at(y, x);
+                let here = Place::new(
+                    grid,
+                    (x as f32 + 0.5) / cell as f32,
+                    (y as f32 + 0.5) / cell as f32,
+                );
+                let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
+                let spread = here.read(&surface.spread).max(noise);
+                // Strands that the walk has smoothed away stay possible near the sitter, gaps in
+                // hair stay possible inside.
+                let p = if inside { 1.0 } else { own };
+                out.copy_from_slice(&posterior(colour, b, spread, p, prior, &second, &here));
+            }
+        }
+    });
+    let plane = |k: usize| Array2::from_shape_fn(dim, |(y, x)| packed[[y, x * 6 + k]]);
+    let alpha = plane(0);
+    let soft = alpha
+        .iter()
+        .filter(|a| **a > 0.02 && **a < 0.98)
+        .count()
+        .max(1);
+    let alike = plane(5).sum() / soft as f32;
+    Layers {
+        alpha,
+        shares: [plane(1), plane(2), plane(3), plane(4)],
+        alike,
+    }
+}
+
+/// How unlike two normals are: squared distance of the means over the wider one's variance.
+fn gap(m: &Colour, b: [f32; 3], noise: [f32; 3]) -> f32 {
+    let own = own_variance(m);
+    let d: [f32; 3] = std::array::from_fn(|c| m[c] - b[c]);
+    let n = [
+        m[3] + own[0] + noise[0],
+        m[4],
+        m[5],
+        m[6] + own[1] + noise[1],
+        m[7],
+        m[8] + own[2] + noise[2],
+    ];
+    -2.0 * (log_normal(d, n) - log_normal([0.0; 3], n))
+}
+
+/// A pixel's own colour strays from its neighbourhood's: a tenth of it and a little.
+#[inline(always)]
+fn own_variance(m: &Colour) -> [f32; 3] {
+    std::array::from_fn(|c| {
+        let s = 0.004 + 0.1 * m[c].max(0.0);
+        s * s
+    })
+}
+
+/// How unlike the backdrop the picture is, at half size.
+struct Unlike {
+    /// Differences from the surface in units of noise, per channel.
+    scaled: [Array2<f32>; 3],
+    /// Deviation counted as one, per pixel, in [`unit`]s.
+    spread: Array2<f32>,
+    /// 1 where a whole patch below the chin is the backdrop to the letter, whatever the nets say:
+    /// between arm and body, beside a sleeve at the frame's edge.
+    bare: Array2<f32>,
+}
+
+impl Unlike {
+    fn new(small: &Linear, surface: &Surface, axes: &Axes, span: f32, noise: f32) -> Self {
+        let picture = small.planes.each_ref().map(|p| halve(p.view()));
+        let dim = picture[0].dim();
+        let step = COARSE as f32 / surface.cell as f32;
+        // Half-size pixels are means of four.
+        let noise = (0.5 * noise).max(0.004);
+        let mut spread = resized(surface.spread.view(), dim, step);
+        spread.mapv_inplace(|s| s.max(noise));
+        let scaled: [Array2<f32>; 3] = std::array::from_fn(|c| {
+            let b = resized(surface.planes[c].view(), dim, step);
+            ndarray::Zip::from(&picture[c])
+                .and(&b)
+                .and(&spread)
+                .map_collect(|&v, &b, &s| (v - b) / (s * unit(b)))
+        });
+        // A gradient in cloth crosses the backdrop's colour along a line, never over a patch.
+        let reach = 0.06 * span / COARSE as f32;
+        let means = scaled
+            .each_ref()
+            .map(|p| gaussian(p.mapv(|v| v.max(-9.0).min(9.0)).view(), reach));
+        let mut square = Array2::zeros(dim);
+        scaled
+            .iter()
+            .for_each(|p| square += &p.mapv(|v| (v * v).min(81.0) / 3.0));
+        let square = gaussian(square.view(), reach);
+        let bare = Array2::from_shape_fn(dim, |(y, x)| {
+            let k = COARSE as f32;
+            let place = Point {
+                x: (x as f32 + 0.5) * k,
+                y: (y as f32 + 0.5) * k,
+            };
+            let calm = means.iter().all(|m| m[[y, x]].abs() < 1.5) && square[[y, x]] < 4.0;
+            if calm && axes.of(place).1 > 1.15 {
+                1.0
+            } else {
+                0.0
             }
         });
-        let plane = |k: usize| Array2::from_shape_fn(dim, |(y, x)| packed[[y, x * 6 + k]]);
-        let alpha = plane(0);
-        sure =
-            erode(shrink(alpha.view(), cell).view(), 1).mapv(|a| if a > 0.97 { 1.0 } else { 0.0 });
-        let alike = plane(5).sum()
-            / plane(0)
-                .iter()
-                .filter(|a| **a > 0.02 && **a < 0.98)
-                .count()
-                .max(1) as f32;
-        layers = Some(Layers {
-            alpha,
-            shares: [plane(1), plane(2), plane(3), plane(4)],
-            alike,
-        });
+        Self {
+            scaled,
+            spread,
+            bare,
+        }
     }
-    let _ = (dilate, mean);
-    layers.expect("two rounds were made")
+}
+
+/// Probability that a pixel is solidly the sitter's, at half size: nets, colour and edges
+/// together.
+fn settle(
+    surface: &Surface,
+    rough: &Rough,
+    unlike: &Unlike,
+    models: &[Model; GROUPS],
+    groups: &[Array2<f32>; GROUPS],
+    half: f32,
+) -> Array2<f32> {
+    let dim = rough.person.dim();
+    let grid = surface.spread.dim();
+    let step = COARSE as f32 / surface.cell as f32;
+    let tight = gaussian(rough.person.view(), 0.05 * half);
+    let wide = gaussian(rough.person.view(), 0.3 * half);
+    let mut wanted = Array2::zeros(dim);
+    let mut weight = Array2::zeros(dim);
+    for y in 0..dim.0 {
+        for x in 0..dim.1 {
+            let at = [y, x];
+            let here = Place::new(grid, (x as f32 + 0.5) * step, (y as f32 + 0.5) * step);
+            let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
+            let spread = unlike.spread[at];
+            let off: f32 = unlike.scaled.iter().map(|p| p[at] * p[at] / 3.0).sum();
+            if unlike.bare[at] > 0.5 {
+                (wanted[at], weight[at]) = (0.0, 1.0);
+                continue;
+            }
+            let (p, far) = (tight[at], wide[at]);
+            // Colour tells the backdrop only where the sitter's is another.
+            let tells = if off > 9.0 || far < 0.01 {
+                0.0
+            } else {
+                let noise: [f32; 3] = b.map(|b| spread * unit(b) * spread * unit(b));
+                let mut nearest = 30.0f32;
+                for (model, group) in models.iter().zip(groups) {
+                    if model.present && group[at] > 0.03 {
+                        nearest = nearest.min(gap(&here.colour(&model.colour), b, noise));
+                    }
+                }
+                ((nearest - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0)
+            };
+            // Deep inside and far outside the nets' word stands.
+            if p > 0.997 && far > 0.95 {
+                (wanted[at], weight[at]) = (1.0, 10.0);
+                continue;
+            }
+            if far < 0.01 {
+                (wanted[at], weight[at]) = (0.0, 10.0);
+                continue;
+            }
+            // The nets, firmer the surer they are.
+            let sure = (2.0 * rough.person[at] - 1.0).abs();
+            let net = 0.01 + 0.15 * sure * sure * sure;
+            let (mut pull, mut total) = (net * rough.person[at], net);
+            // Colour that the backdrop cannot have.
+            if off > 9.0 {
+                let w = 0.3 * ((off - 9.0) / 16.0).min(1.0) * (0.1 + 0.9 * far).min(1.0);
+                pull += w;
+                total += w;
+            } else {
+                total += 0.5 * tells;
+            }
+            wanted[at] = pull / total;
+            weight[at] = total;
+        }
+    }
+    let (right, below) = conductance(&unlike.scaled);
+    Field {
+        wanted,
+        weight,
+        right,
+        below,
+    }
+    .settle()
 }
 
 /// Noise of single pixels about the surface, in [`unit`]s: a robust deviation over sure backdrop.
@@ -333,7 +488,21 @@ fn posterior(
     });
     let mut log = [[f32::MIN; ALPHAS]; GROUPS];
     let mut top = f32::MIN;
+    // Strands that the walk has smoothed away stay possible near the sitter, gaps in hair stay
+    // possible inside, where colour can tell them.
     let mut apart = 0.0f32;
+    for (k, model) in models.iter().enumerate() {
+        if model.present && prior[k] >= 0.01 {
+            apart = apart.max(gap(&here.colour(&model.colour), b, noise) * prior[k].min(0.5));
+        }
+    }
+    let doubt = 0.02 * (apart / 3.0).min(1.0) + 1e-4;
+    let p = if p < 1.0 {
+        p.max(doubt).min(1.0 - doubt)
+    } else {
+        p
+    };
+    let fray = (4.0 * p * (1.0 - p)).max(0.5 * (apart / 4.0).min(1.0));
     let empty = {
         let d: [f32; 3] = std::array::from_fn(|c| colour[c] - b[c]);
         log_normal(d, [noise[0], 0.0, 0.0, noise[1], 0.0, noise[2]])
@@ -343,18 +512,15 @@ fn posterior(
             continue;
         }
         let m = here.colour(&model.colour);
-        // A pixel's own colour strays from its neighbourhood's: a tenth of it and a little.
-        let own: [f32; 3] = std::array::from_fn(|c| {
-            let s = 0.008 + 0.1 * m[c].max(0.0);
-            s * s
-        });
+        let own = own_variance(&m);
         let first = if p >= 1.0 { ALPHAS - 1 } else { 0 };
         for (j, slot) in log[k].iter_mut().enumerate().skip(first) {
             let a = j as f32 / (ALPHAS - 1) as f32;
+            let between = BETWEEN[k] * fray;
             let weight = match j {
-                0 => (1.0 - p) * 0.85,
-                j if j == ALPHAS - 1 => p * 0.85,
-                _ => 0.15 / (ALPHAS - 2) as f32,
+                0 => (1.0 - p) * (1.0 - between),
+                j if j == ALPHAS - 1 => p * (1.0 - between),
+                _ => between / (ALPHAS - 2) as f32,
             };
             let density = if j == 0 {
                 empty
@@ -373,13 +539,20 @@ fn posterior(
                     ],
                 )
             };
-            *slot = density + libm::logf(weight * prior[k] + 1e-12);
+            *slot = density + ln(weight * prior[k] + 1e-12);
             top = top.max(*slot);
         }
-        let gap: f32 = (0..3)
-            .map(|c| (m[c] - b[c]) * (m[c] - b[c]) / (noise[c] + m[[3, 6, 8][c]] + own[c]))
-            .sum();
-        apart = apart.max(prior[k] * gap);
+    }
+    // Where the sitter may well have the backdrop's colour, having it proves little: neighbours
+    // share the cause, so the odds of one pixel must not run away.
+    if p < 1.0 {
+        for logs in &mut log {
+            let full = logs[ALPHAS - 1];
+            if full > f32::MIN {
+                logs[0] = logs[0].min(full + ln((1.0 - p) / p) + 1.0 + apart);
+            }
+        }
+        top = log.iter().flatten().fold(f32::MIN, |a, b| a.max(*b));
     }
     if top == f32::MIN {
         let mut out = [0.0; 6];
@@ -394,7 +567,7 @@ fn posterior(
     for (k, logs) in log.iter().enumerate() {
         for (j, l) in logs.iter().enumerate() {
             if *l > top - 30.0 {
-                let w = libm::expf(*l - top);
+                let w = exp(*l - top);
                 let a = j as f32 / (ALPHAS - 1) as f32;
                 total += w;
                 out[0] += w * a;
@@ -405,6 +578,6 @@ fn posterior(
     for v in &mut out[..5] {
         *v /= total;
     }
-    out[5] = if apart < 1.0 && p < 1.0 { 1.0 } else { 0.0 };
+    out[5] = if apart < 0.5 && p < 1.0 { 1.0 } else { 0.0 };
     out
 }

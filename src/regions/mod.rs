@@ -14,6 +14,7 @@ pub mod models;
 pub mod net;
 mod nets;
 mod plane;
+mod walk;
 
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};

@@ -8,6 +8,7 @@ use ndarray::{Array2, Array3, ArrayD, Axis};
 
 use super::crop::{Crop, Pyramid, cut_plane, fade, sample};
 use super::models::{Which, net};
+use crate::picture::math::{exp, ln};
 use crate::picture::{Point, Size, bands};
 
 /// Picture pixels per pixel of the rough maps.
@@ -41,7 +42,7 @@ impl Face {
 }
 
 fn logistic(z: f32) -> f32 {
-    1.0 / (1.0 + libm::expf(-z.max(-80.0).min(80.0)))
+    1.0 / (1.0 + exp(-z.max(-80.0).min(80.0)))
 }
 
 fn run(which: Which, input: Array3<f32>) -> Vec<ArrayD<f32>> {
@@ -304,10 +305,11 @@ fn merge(
                     x: (x as f32 + 0.5) * k,
                     y: ((first + i) as f32 + 0.5) * k,
                 };
-                let (mut top, mut weight) = (empty * 1e-3, 1e-3);
-                for (crop, map, trust, edge) in layers {
+                let (mut top, mut weight) = (empty * 1e-6, 1e-6);
+                for (i, (crop, map, trust, edge)) in layers.iter().enumerate() {
                     let p = crop.to_crop(place);
-                    let w = trust * fade(p, crop.n, *edge);
+                    let reach = if i == 0 { 1e-3 } else { 0.0 };
+                    let w = trust * fade(p, crop.n, *edge).max(reach);
                     if w > 0.0 {
                         top += w * sample(map.view(), p.x, p.y);
                         weight += w;
@@ -326,7 +328,7 @@ pub(super) fn person_and_hair(picture: &Pyramid, size: Size, axes: &Axes) -> [Ar
     let height = FACE_HEIGHT * axes.unit;
     let odds = |p: f32| {
         let p = p.max(1e-5).min(1.0 - 1e-5);
-        libm::logf(p / (1.0 - p))
+        ln(p / (1.0 - p))
     };
     let person = |crop: Crop| {
         let out = run(Which::Selfie, picture.cut(&crop));
@@ -403,8 +405,8 @@ pub(super) fn parts(
             for y in 0..n {
                 for x in 0..n {
                     let top = (0..CLASSES).map(|c| l[[c, y, x]]).fold(f32::MIN, f32::max);
-                    let sum: f32 = (0..CLASSES).map(|c| libm::expf(l[[c, y, x]] - top)).sum();
-                    let shift = top + libm::logf(sum);
+                    let sum: f32 = (0..CLASSES).map(|c| exp(l[[c, y, x]] - top)).sum();
+                    let shift = top + ln(sum);
                     for c in 0..CLASSES {
                         l[[c, y, x]] -= shift;
                     }
@@ -435,7 +437,7 @@ pub(super) fn parts(
                 .fold(f32::MIN, f32::max);
             let mut sum = 0.0;
             for c in 0..CLASSES {
-                out[[c, y, x]] = libm::expf(out[[c, y, x]] - top);
+                out[[c, y, x]] = exp(out[[c, y, x]] - top);
                 sum += out[[c, y, x]];
             }
             for c in 0..CLASSES {

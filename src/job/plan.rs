@@ -1,0 +1,198 @@
+//! A checked job as a list of files to make: names resolved, paths settled, nothing rendered yet.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use crate::colour::output::Profile;
+use crate::deliver::atomic::Originals;
+use crate::deliver::encode::Format;
+use crate::deliver::metadata::Metadata;
+use crate::deliver::names;
+use crate::deliver::output::Order;
+use crate::operations::Operation;
+use crate::picture::Ratio;
+use crate::recipe::{Diagnostics, Recipe};
+
+use super::{Job, Output, Sitter};
+
+/// All that a run does.
+#[derive(Debug)]
+pub struct Plan {
+    /// Whose job it is.
+    pub client: String,
+    /// The folder that nothing leaves.
+    pub deliver_to: PathBuf,
+    /// BLAKE3 of the job's text.
+    pub job_digest: String,
+    /// The set's reference frames.
+    pub set: SetPaths,
+    /// One per row of the roster whose frame is there.
+    pub tasks: Vec<Task>,
+    /// Rows whose frame is missing: frame and person.
+    pub missing: Vec<(String, String)>,
+    /// Every file that the job reads and that nothing may overwrite.
+    pub inputs: Vec<PathBuf>,
+}
+
+/// Where the set's reference frames are.
+#[derive(Debug, Clone, Default)]
+pub struct SetPaths {
+    /// The empty backdrop.
+    pub empty: Option<PathBuf>,
+    /// The frame whose white balance the set follows: the chart, else the first approved frame.
+    pub balance: Option<PathBuf>,
+}
+
+/// One person's frame with the files to make of it.
+#[derive(Debug)]
+pub struct Task {
+    /// The row.
+    pub sitter: Sitter,
+    /// The frame.
+    pub frame: PathBuf,
+    /// Its file name.
+    pub frame_name: String,
+    /// The look, touch-ups included.
+    pub recipe: Arc<Recipe>,
+    /// The look's text with every setting spelled out.
+    pub canonical_recipe: String,
+    /// The files to make.
+    pub outputs: Vec<Order>,
+}
+
+impl Plan {
+    /// Settles names and paths. `None` when two files would have one name, or a name cannot be
+    /// one; `notes` says which.
+    pub fn of(job: &Job, notes: &mut Diagnostics) -> Option<Self> {
+        let errors = notes.errors();
+        let deliver_to = PathBuf::from(job.at(&job.file.deliver_to.value));
+        let mut taken: BTreeMap<String, String> = BTreeMap::new();
+        let mut tasks = Vec::new();
+        for task in &job.tasks {
+            let frame = PathBuf::from(&task.frame);
+            let frame_name = file_name(&frame);
+            let mut outputs = Vec::new();
+            for output in &job.file.outputs {
+                let file = match file_of(output, &task.sitter, &frame_name) {
+                    Ok(file) => file,
+                    Err(why) => {
+                        note(job, output, notes, format!("no file name for {}: {why}", task.sitter.person));
+                        continue;
+                    }
+                };
+                // Some disks take two names for one that differ in case alone.
+                if let Some(other) = taken.insert(file.to_lowercase(), task.sitter.person.clone()) {
+                    note(
+                        job,
+                        output,
+                        notes,
+                        format!("{} and {} would both get the file `{file}`", other, task.sitter.person),
+                    );
+                }
+                outputs.push(order(job, output, task, file));
+            }
+            tasks.push(Task {
+                sitter: task.sitter.clone(),
+                frame,
+                frame_name,
+                canonical_recipe: task.recipe.canonical(),
+                recipe: Arc::new(task.recipe.clone()),
+                outputs,
+            });
+        }
+        let set = &job.file.set;
+        let path = |written: &super::Written<String>| PathBuf::from(job.at(&written.value));
+        let balance = set.chart.as_ref().or(set.reference.as_ref()).map(path);
+        let set_paths = SetPaths { empty: set.empty.as_ref().map(path), balance };
+        let mut inputs: Vec<PathBuf> = job.tasks.iter().map(|task| PathBuf::from(&task.frame)).collect();
+        inputs.extend(set.all().map(path));
+        inputs.extend(job.unlisted.iter().map(PathBuf::from));
+        inputs.extend(job.tasks.iter().map(|task| PathBuf::from(&task.recipe_path)));
+        inputs.push(PathBuf::from(&job.source.name));
+        inputs.push(PathBuf::from(job.at(&job.file.roster.value)));
+        inputs.sort();
+        inputs.dedup();
+        (notes.errors() == errors).then(|| Self {
+            client: job.file.client.clone(),
+            deliver_to,
+            job_digest: blake3::hash(job.source.text.as_bytes()).to_hex().to_string(),
+            set: set_paths,
+            tasks,
+            missing: job
+                .missing
+                .iter()
+                .map(|sitter| (sitter.frame.clone(), sitter.person.clone()))
+                .collect(),
+            inputs,
+        })
+    }
+
+    /// The files that nothing may overwrite.
+    pub fn originals(&self) -> Originals {
+        Originals::new(&self.inputs)
+    }
+}
+
+fn note(job: &Job, output: &Output, notes: &mut Diagnostics, message: String) {
+    let place = &output.place;
+    let _ = job;
+    notes
+        .error(&place.file, place.span.clone(), message)
+        .help("give each person a `file_name` of their own in the roster, or change the pattern");
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+}
+
+fn file_of(output: &Output, sitter: &Sitter, frame: &str) -> Result<String, names::Error> {
+    let stem = frame.rsplit_once('.').map_or(frame, |(stem, _)| stem);
+    let fields = [
+        ("file_name", sitter.file_name.as_str()),
+        ("person", sitter.person.as_str()),
+        ("team", sitter.team.as_deref().unwrap_or("")),
+        ("frame", stem),
+        ("output", output.name.as_str()),
+    ];
+    names::fill(&output.pattern, &fields, output.format.ending())
+}
+
+fn order(job: &Job, output: &Output, task: &super::Task, file: String) -> Order {
+    let Ratio(factor) = output.sharpening;
+    let sharpening = task.recipe.steps.iter().find_map(|step| match &step.operation {
+        Operation::OutputSharpening(sharpening) => {
+            let mut scaled = sharpening.clone();
+            scaled.amount = Ratio(scaled.amount.0 * factor);
+            Some(scaled)
+        }
+        _ => None,
+    });
+    let rights = &job.file.rights;
+    let sitter = &task.sitter;
+    Order {
+        name: output.name.clone(),
+        file,
+        extent: output.size,
+        format: output.format,
+        profile: output.profile,
+        sharpening,
+        metadata: Metadata {
+            person: sitter.person.clone(),
+            title: sitter.title.clone().unwrap_or_default(),
+            caption: sitter.caption.clone().unwrap_or_default(),
+            team: sitter.team.clone().unwrap_or_default(),
+            client: job.file.client.clone(),
+            creator: rights.creator.clone(),
+            copyright: rights.copyright.clone(),
+            credit: rights.credit.clone(),
+            usage: rights.usage.clone(),
+            contact: rights.contact.clone(),
+            ppi: output.ppi,
+            ..Metadata::default()
+        },
+    }
+}
+
+#[allow(unused)]
+fn formats_agree(_: Format, _: Profile) {}

@@ -1,0 +1,115 @@
+//! What a camera noted of the exposure, made safe to show: numbers that mean something, words
+//! without control characters, of bounded length.
+
+use exif::{In, Reader, Tag, Value};
+
+use super::{Exif, Orientation};
+
+/// Longest note kept, in characters. Names of cameras and lenses are shorter; a damaged or
+/// hostile file may offer megabytes.
+const LONGEST: usize = 96;
+
+/// A number that is finite and above zero, else `None`.
+pub(super) fn positive(value: f32) -> Option<f32> {
+    (value.is_finite() && value > 0.0).then_some(value)
+}
+
+/// Printable words of a text, one space between them; `None` when none are left.
+pub(super) fn words(text: &str) -> Option<String> {
+    let printable = |c: char| if c.is_control() { ' ' } else { c };
+    let clean: String = text.chars().take(4 * LONGEST).map(printable).collect();
+    let joined = clean.split_whitespace().collect::<Vec<_>>().join(" ");
+    (!joined.is_empty()).then(|| joined.chars().take(LONGEST).collect())
+}
+
+/// Maker and model, the maker once where the model begins with it.
+pub(super) fn body(make: &str, model: &str) -> Option<String> {
+    let (make, model) = (words(make), words(model));
+    match (make, model) {
+        (Some(make), Some(model)) => {
+            let first = make.split(' ').next().unwrap_or_default().to_lowercase();
+            let repeated = model.to_lowercase().starts_with(&first);
+            Some(if repeated {
+                model
+            } else {
+                format!("{make} {model}")
+            })
+        }
+        (one, other) => one.or(other),
+    }
+}
+
+/// Reads Exif from a TIFF structure: the block of a JPEG or PNG, or a whole TIFF file. What
+/// cannot be read counts as not noted.
+pub(super) fn read(block: Vec<u8>) -> (Exif, Orientation) {
+    let mut reader = Reader::new();
+    reader.continue_on_error(true);
+    let read = reader
+        .read_raw(block)
+        .or_else(|error| error.distill_partial_result(|_| {}));
+    let Ok(fields) = read else {
+        return (Exif::default(), Orientation::UPRIGHT);
+    };
+    let value = |tag: Tag| fields.get_field(tag, In::PRIMARY).map(|field| &field.value);
+    let number = |tag: Tag| match value(tag)? {
+        Value::Rational(values) => positive(values.first()?.to_f32()),
+        other => positive(other.get_uint(0)? as f32),
+    };
+    let text = |tag: Tag| match value(tag)? {
+        Value::Ascii(lines) => Some(String::from_utf8_lossy(lines.first()?).into_owned()),
+        _ => None,
+    };
+    let whole = |tag: Tag| value(tag).and_then(|value| value.get_uint(0));
+    let noted = Exif {
+        exposure: number(Tag::ExposureTime),
+        aperture: number(Tag::FNumber),
+        iso: whole(Tag::PhotographicSensitivity).filter(|iso| *iso > 0),
+        focal_length: number(Tag::FocalLength),
+        taken: text(Tag::DateTimeOriginal).and_then(|text| words(&text)),
+        body: body(
+            &text(Tag::Make).unwrap_or_default(),
+            &text(Tag::Model).unwrap_or_default(),
+        ),
+        lens: text(Tag::LensModel).and_then(|text| words(&text)),
+    };
+    (
+        noted,
+        whole(Tag::Orientation).map_or(Orientation::UPRIGHT, Orientation::from_exif),
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_maker_is_said_once() {
+        assert_eq!(
+            body("Canon", "Canon EOS D30").as_deref(),
+            Some("Canon EOS D30")
+        );
+        assert_eq!(
+            body("NIKON CORPORATION", "NIKON D1").as_deref(),
+            Some("NIKON D1")
+        );
+        assert_eq!(body("SONY", "ZV-E10").as_deref(), Some("SONY ZV-E10"));
+        assert_eq!(body("", " \0"), None);
+    }
+
+    #[test]
+    fn hostile_words_are_cleaned_and_cut() {
+        assert_eq!(words("a\x1b[31m\n b").as_deref(), Some("a [31m b"));
+        assert_eq!(
+            words(&"long ".repeat(100_000)).unwrap().chars().count(),
+            LONGEST
+        );
+    }
+
+    #[test]
+    fn rubbish_is_not_noted() {
+        assert_eq!(
+            read(b"II\x2a\0 rubbish".to_vec()),
+            (Exif::default(), Orientation::UPRIGHT)
+        );
+    }
+}
