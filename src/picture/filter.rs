@@ -57,12 +57,12 @@ fn symmetric_sum<'a>(
                 let (a, b) = pair(k);
                 let (a, b) = (&a[x..x + LANES], &b[x..x + LANES]);
                 if k == 0 {
-                    for i in 0..LANES {
-                        sum[i] = weight * a[i];
+                    for (sum, &a) in sum.iter_mut().zip(a) {
+                        *sum = weight * a;
                     }
                 } else {
-                    for i in 0..LANES {
-                        sum[i] += weight * (a[i] + b[i]);
+                    for (sum, (&a, &b)) in sum.iter_mut().zip(a.iter().zip(b)) {
+                        *sum += weight * (a + b);
                     }
                 }
             }
@@ -452,7 +452,7 @@ fn pixelwise<const M: usize, const N: usize>(
     let count = planes[0].len();
     bands::vectorised(
         #[inline(always)]
-        || {
+        move || {
             let mut values = [[0.0; BLOCK]; M];
             let mut own = [[0.0; BLOCK]; N];
             for first in (0..count).step_by(BLOCK) {
