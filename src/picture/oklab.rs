@@ -131,7 +131,8 @@ pub fn luminance_of(lightness: f32) -> f32 {
 }
 
 /// Runs `colour` over all pixels of three planes. It must be a closure that is inlined always:
-/// a function's name here is called, not inlined, and nothing is vectorised (about five times slower).
+/// a function's name here is called, not inlined, and nothing is vectorised (about five times
+/// slower).
 #[inline(always)]
 fn each_colour(
     planes: &mut [ndarray::Array2<f32>; 3],
