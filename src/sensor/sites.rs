@@ -85,7 +85,8 @@ impl<'a> Sites<'a> {
         match self.frame.pattern {
             Pattern::Bayer(_) => 2,
             Pattern::SixBySix(_) => 6,
-            Pattern::Monochrome | Pattern::Linear => 1,
+            // Other blocks were refused when the sites were made.
+            Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => 1,
         }
     }
 
