@@ -147,6 +147,14 @@ pub enum Error {
         /// What should hold.
         rule: &'static str,
     },
+    /// A sensor that no method here develops.
+    #[error("filters in blocks of {rows} x {columns} are not developed: only 2 x 2 and 6 x 6")]
+    Unsupported {
+        /// Rows of the block.
+        rows: usize,
+        /// Columns of the block.
+        columns: usize,
+    },
     /// The request breaks a rule.
     #[error("{place}: expected {rule}")]
     Limit {
@@ -557,6 +565,8 @@ fn fill_in(
     match pattern {
         Pattern::Bayer(_) => fill_in_bayer(sites, origin, lift, planes),
         Pattern::SixBySix(_) => general::fill_in(sites, origin, lift, planes),
+        // [`Sites::new`] refused these.
+        Pattern::Other { .. } => {}
         Pattern::Monochrome => bands::each_row(planes, |y, [r, g, b]| {
             sites.row(top + y as isize, left, g);
             g.iter_mut().for_each(|v| *v = root(*v + lift));

@@ -29,7 +29,7 @@ pub fn develop_small(
         Pattern::Bayer(_) => 2,
         // Each 3 x 3 of the usual 6 x 6 patterns has all three colours.
         Pattern::SixBySix(_) => 3,
-        Pattern::Monochrome | Pattern::Linear => 1,
+        Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => 1,
     };
     let longest = window.width.max(window.height);
     let step = longest.div_ceil(long_side).next_multiple_of(cell);

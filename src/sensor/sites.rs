@@ -45,6 +45,9 @@ impl<'a> Sites<'a> {
                 "the active area holds whole sites, at least one",
             ));
         }
+        if let Pattern::Other { rows, columns, .. } = frame.pattern {
+            return Err(Error::Unsupported { rows, columns });
+        }
         if let Pattern::SixBySix(filters) = &frame.pattern
             && filters.len() != 36
         {
@@ -82,7 +85,7 @@ impl<'a> Sites<'a> {
         match self.frame.pattern {
             Pattern::Bayer(_) => 2,
             Pattern::SixBySix(_) => 6,
-            Pattern::Monochrome | Pattern::Linear => 1,
+            Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => 1,
         }
     }
 
@@ -96,7 +99,7 @@ impl<'a> Sites<'a> {
         match &self.frame.pattern {
             Pattern::Bayer(filters) => filters[y % 2 * 2 + x % 2] as usize,
             Pattern::SixBySix(filters) => filters[y % 6 * 6 + x % 6] as usize,
-            Pattern::Monochrome | Pattern::Linear => Filter::Green as usize,
+            Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => Filter::Green as usize,
         }
     }
 
