@@ -173,8 +173,8 @@ fn limit(place: &'static str, rule: &'static str) -> Error {
     Error::Limit { place, rule }
 }
 
-/// Rows of a band that one thread fills. Any number gives the same bits; this one keeps a tile's
-/// planes near the processor (measured).
+/// Rows of a band that one thread fills. Any number gives the same bits; this one weighs
+/// the margins, computed twice, against the size of a tile's planes.
 const BAND: usize = 256;
 
 /// Columns of a tile.
