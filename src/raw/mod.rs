@@ -189,8 +189,8 @@ pub struct Limits {
 
 impl Default for Limits {
     /// 200 million samples and 20 000 a side: a third more than the largest one-shot sensors
-    /// (150 million sites, 14 204 a side). Samples then
-    /// take 0.4 GB at most; at its own wider limits a decoder took 3.2 GB for a file of 20 KB.
+    /// (150 million sites, 14 204 a side). Samples of
+    /// 16 bits then take 0.4 GB at most; at its own wider limits a decoder took 3.2 GB for a file of 20 KB.
     fn default() -> Self {
         Self {
             max_pixels: 200_000_000,
