@@ -57,6 +57,21 @@ impl Format {
     }
 }
 
+/// All of the encoder's settings in words, for the sidecar.
+impl std::fmt::Display for Format {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Jpeg { quality } => write!(out, "JPEG, quality {quality}, 4:4:4, baseline"),
+            Self::Png { .. } => write!(out, "PNG, {} bits", self.bits()),
+            Self::Tiff { .. } => write!(
+                out,
+                "TIFF, {} bits, LZW, horizontal differences",
+                self.bits()
+            ),
+        }
+    }
+}
+
 /// Interleaved red, green and blue, row by row.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Pixels {

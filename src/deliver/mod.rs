@@ -1,7 +1,11 @@
-//! Delivery: from a finished picture to named, described files on a disk.
+//! From a finished picture to delivered files: shape, size, encoder, metadata, names, sidecar,
+//! contact sheet, and writing that never leaves half a file.
 
 pub mod atomic;
 pub mod contact_sheet;
 pub mod encode;
 pub mod metadata;
 pub mod names;
+pub mod output;
+pub mod preview_sheet;
+pub mod sidecar;

@@ -26,8 +26,6 @@ pub(super) struct Surface {
     pub(super) cell: usize,
     /// Standard deviation of what is surely backdrop from the surface, per cell, in [`unit`]s.
     pub(super) spread: Array2<f32>,
-    /// 1 where the surface was measured, falling to 0 far from any measurement.
-    pub(super) known: Array2<f32>,
 }
 
 impl Surface {
@@ -237,7 +235,6 @@ fn fit_shape(
     // Cells beside what does not follow the surface are half the sitter's own.
     weight = erode(weight.view(), 1);
     // What is left, smoothed at two scales where it can be measured.
-    let mut known = Array2::zeros(dim);
     for sigma in [0.5 * span, 0.12 * span] {
         let near = gaussian(weight.view(), sigma);
         for c in 0..3 {
@@ -262,7 +259,6 @@ fn fit_shape(
                     0.0
                 };
             });
-        known = near.mapv(|n| (n / 0.1).min(1.0));
     }
     // How far surely backdrop cells stray, about half an eye span around.
     let off = distance(seen, &planes);
@@ -279,7 +275,6 @@ fn fit_shape(
         planes,
         cell,
         spread,
-        known,
     })
 }
 

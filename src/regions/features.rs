@@ -4,11 +4,13 @@
 //! edges move them. Everything works on the sRGB-encoded picture, since these edges are judged
 //! as eyes see them.
 
-use ndarray::{Array2, Array3, Axis, Zip};
+use ndarray::{Array2, Array3, Axis};
 
 use super::crop::sample;
 use super::nets::{COARSE, Mesh};
 use crate::picture::Point;
+use crate::picture::filter::gaussian;
+use crate::picture::math::{cos, sin};
 
 pub(super) const LIPS_OUTER: [usize; 20] = [
     61, 146, 91, 181, 84, 17, 314, 405, 321, 375, 291, 409, 270, 269, 267, 0, 37, 39, 40, 185,
@@ -77,12 +79,105 @@ pub(super) struct Features {
     pub(super) brows: Array2<f32>,
 }
 
-/// Draws them. `irises`: centre and radius of both.
+/// A ramp: 0 at `low`, 1 at `high`.
+fn ramp(v: f32, low: f32, high: f32) -> f32 {
+    ((v - low) / (high - low)).max(0.0).min(1.0)
+}
+
+/// Fits a circle to one iris: the place and radius at which lightness rises most across the rim,
+/// seen on its sides and below, between the lids (the integro-differential operator of Daugman,
+/// IEEE PAMI 15(11), 1993, equation 3), held near the nets' circle.
+pub(super) fn refit(
+    light: &Array2<f32>,
+    lids: &[Point],
+    circle: (Point, f32),
+    span: f32,
+) -> (Point, f32) {
+    let (h, w) = light.dim();
+    let reach = 0.16 * span;
+    let (left, top) = (
+        (circle.0.x - 2.0 * reach).max(0.0),
+        (circle.0.y - 2.0 * reach).max(0.0),
+    );
+    let (left, top) = (left as usize, top as usize);
+    let side = (4.0 * reach) as usize + 2;
+    if span < 40.0 || left + side >= w || top + side >= h {
+        return circle;
+    }
+    let mut open = Array2::zeros((side, side));
+    let moved: Vec<Point> = lids
+        .iter()
+        .map(|p| Point {
+            x: p.x - left as f32,
+            y: p.y - top as f32,
+        })
+        .collect();
+    fill(&mut open, &moved);
+    // From 50 degrees above the horizontal round the bottom: lids cover the rest.
+    let rays: Vec<Point> = (0..29)
+        .map(|i| {
+            let angle = (-50.0 + 280.0 * i as f32 / 28.0) * (std::f32::consts::PI / 180.0);
+            Point {
+                x: cos(angle),
+                y: sin(angle),
+            }
+        })
+        .collect();
+    let seen = |p: Point| -> Option<f32> {
+        let (x, y) = (p.x - left as f32, p.y - top as f32);
+        let inside = x >= 1.0 && y >= 1.0 && x < side as f32 - 1.0 && y < side as f32 - 1.0;
+        (inside && open[[y as usize, x as usize]] > 0.5).then(|| sample(light.view(), p.x, p.y))
+    };
+    let rim = 0.012 * span;
+    let score = |centre: Point, radius: f32| {
+        let (mut sum, mut count) = (0.0, 0.0);
+        for ray in &rays {
+            let at = |r: f32| Point {
+                x: centre.x + r * ray.x,
+                y: centre.y + r * ray.y,
+            };
+            if let (Some(a), Some(b)) = (seen(at(radius - rim)), seen(at(radius + rim))) {
+                // Catch-lights and lashes must not outvote the rim.
+                sum += (b - a).max(-0.05).min(0.2);
+                count += 1.0;
+            }
+        }
+        if count < 6.0 { None } else { Some(sum / count) }
+    };
+    let scale = |p: f32, q: f32| ((p - q) / span) * ((p - q) / span);
+    let (mut best, mut most) = (circle, f32::MIN);
+    let step = (0.006 * span).max(0.5);
+    for dy in -9_i32..=6 {
+        for dx in -7_i32..=7 {
+            let centre = Point {
+                x: circle.0.x + dx as f32 * step,
+                y: circle.0.y + dy as f32 * step,
+            };
+            for k in 0..16 {
+                let radius = (0.066 + 0.005 * k as f32) * span;
+                let Some(rise) = score(centre, radius) else {
+                    continue;
+                };
+                let held = 12.0 * (scale(centre.x, circle.0.x) + scale(centre.y, circle.0.y))
+                    + 4.0 * scale(radius, circle.1);
+                let value = rise - held;
+                if value > most {
+                    (best, most) = ((centre, radius), value);
+                }
+            }
+        }
+    }
+    // A rim that hardly shows (dark eyes in shade) is no better than the nets' word.
+    if most < 0.02 { circle } else { best }
+}
+
+/// Draws them. `irises`: centre and radius of both; `span`: the eye span in pixels.
 pub(super) fn draw(
     shown: &[Array2<f32>; 3],
     mesh: &Mesh,
     irises: &[(Point, f32); 2],
     classes: &Array3<f32>,
+    span: f32,
 ) -> Features {
     let dim = shown[0].dim();
     let zeros = || Array2::<f32>::zeros(dim);
@@ -93,12 +188,11 @@ pub(super) fn draw(
     let mut iris = zeros();
     for &(centre, radius) in irises {
         let r = radius.max(1.0);
-        for y in (centre.y - r - 2.0).max(0.0) as usize
-            ..((centre.y + r + 2.0).max(0.0) as usize).min(dim.0)
-        {
-            for x in (centre.x - r - 2.0).max(0.0) as usize
-                ..((centre.x + r + 2.0).max(0.0) as usize).min(dim.1)
-            {
+        let range = |c: f32, end: usize| {
+            (c - r - 2.0).max(0.0) as usize..((c + r + 2.0).max(0.0) as usize).min(end)
+        };
+        for y in range(centre.y, dim.0) {
+            for x in range(centre.x, dim.1) {
                 let d = centre.distance(Point {
                     x: x as f32 + 0.5,
                     y: y as f32 + 0.5,
@@ -111,6 +205,8 @@ pub(super) fn draw(
     fill(&mut lips, &contour(mesh, &LIPS_OUTER));
     let mut mouth = zeros();
     fill(&mut mouth, &contour(mesh, &LIPS_INNER));
+    // Below a gap of 4 % of an eye span no teeth show: what lies between is the lips' line.
+    let parted = ramp(mesh.points[13].distance(mesh.points[14]) / span, 0.03, 0.06);
     let class = |k: usize, y: usize, x: usize| {
         let k = classes.index_axis(Axis(0), k);
         sample(
@@ -133,27 +229,34 @@ pub(super) fn draw(
         high = (high.0.max(p.x), high.1.max(p.y));
     }
     let margin = 0.15 * (high.1 - low.1).max(1.0);
-    let rows = (low.1 - margin).max(0.0) as usize..((high.1 + margin).max(0.0) as usize).min(dim.0);
-    let columns =
-        (low.0 - margin).max(0.0) as usize..((high.0 + margin).max(0.0) as usize).min(dim.1);
+    let range = |low: f32, high: f32, end: usize| {
+        (low - margin).max(0.0) as usize..((high + margin).max(0.0) as usize).min(end)
+    };
+    let rows = range(low.1, high.1, dim.0);
+    let columns = range(low.0, high.0, dim.1);
+    let light = &shown[1];
+    let around = gaussian(light.view(), 0.12 * span);
     for y in rows {
         for x in columns.clone() {
             let at = [y, x];
-            let eye = eyes[at];
+            // The contour runs out into the corners, where lids and not the eye are seen; the
+            // net tells them apart, softly.
+            let net_eye = class(6, y, x) + class(7, y, x);
+            let eye = eyes[at] * ramp(net_eye, 0.1, 0.5);
             out.iris[at] = eye * iris[at];
             out.sclera[at] = eye * (1.0 - iris[at]);
-            let net_teeth = class(9, y, x);
+            out.teeth[at] = parted * mouth[at] * ramp(class(9, y, x), 0.25, 0.75);
+            // Contour and net each mend the other's slips: half of the sum decides.
             let net_lips = class(8, y, x);
-            out.teeth[at] = mouth[at] * net_teeth;
-            // The net and the contour agree on lips mostly; each mends the other's slips.
-            out.lips[at] = (lips[at] * (1.0 - mouth[at]))
-                .max(mouth[at] * net_lips)
-                .min(1.0 - out.teeth[at]);
-            out.brows[at] = class(5, y, x);
+            let between = (mouth[at] * (1.0 - parted)).max(lips[at] - mouth[at]);
+            let both = 0.4 * between + 0.6 * net_lips;
+            let inside = 1.0 - parted * mouth[at] * (1.0 - net_lips);
+            out.lips[at] = (ramp(both, 0.38, 0.62) * inside).min(1.0 - out.teeth[at]);
+            // Brow hairs are darker than the skin around them, fair ones hardly.
+            let darker = ramp((around[at] - light[at]) / around[at].max(0.02), -0.08, 0.08);
+            let brow = ramp(class(5, y, x), 0.2, 0.6) * (0.3 + 0.7 * darker);
+            out.brows[at] = (brow * (1.0 - eyes[at])).min(1.0);
         }
     }
-    Zip::from(&mut out.brows)
-        .and(&eyes)
-        .for_each(|b, &e| *b = (*b * (1.0 - e)).min(1.0));
     out
 }

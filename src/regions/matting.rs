@@ -42,7 +42,7 @@ const GROUP_OF_CLASS: [Option<usize>; 11] = [
 const ALPHAS: usize = 13;
 
 /// Prior share of half-covered pixels near an edge, by group: hair frays, cloth and skin end.
-const BETWEEN: [f32; GROUPS] = [0.15, 0.5, 0.15, 0.15];
+const BETWEEN: [f32; GROUPS] = [0.15, 0.9, 0.15, 0.15];
 
 /// What the nets say, at half size.
 pub(super) struct Rough {
@@ -516,11 +516,15 @@ fn posterior(
         let first = if p >= 1.0 { ALPHAS - 1 } else { 0 };
         for (j, slot) in log[k].iter_mut().enumerate().skip(first) {
             let a = j as f32 / (ALPHAS - 1) as f32;
-            let between = BETWEEN[k] * fray;
+            // Outside, half-covered pixels are as likely as colour can tell them; inside, a
+            // group's own share of them counts, where colour can tell.
+            let outside = BETWEEN[k].min(0.5) * fray;
+            let tells = ((apart - 1.0) / 4.0).max(0.0).min(1.0);
+            let inside = outside + (BETWEEN[k] - outside).max(0.0) * tells;
             let weight = match j {
-                0 => (1.0 - p) * (1.0 - between),
-                j if j == ALPHAS - 1 => p * (1.0 - between),
-                _ => between / (ALPHAS - 2) as f32,
+                0 => (1.0 - p) * (1.0 - outside),
+                j if j == ALPHAS - 1 => p * (1.0 - inside),
+                _ => ((1.0 - p) * outside + p * inside) / (ALPHAS - 2) as f32,
             };
             let density = if j == 0 {
                 empty
