@@ -105,3 +105,74 @@ fn the_parts_agree() {
     let found = every_fourth(&outputs("parts")[0]);
     assert_near(&found, &golden("parts.logits_every4"), 1e-4);
 }
+
+#[test]
+fn one_thread_equals_four_to_the_bit() {
+    for name in ["face_detect_short", "iris", "selfie", "parts"] {
+        let net = Net::load(&model(name)).expect("a shipped model loads");
+        let input = input(name);
+        let with = |threads: usize| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+            let run = || net.run(input.view()).expect("the input fits");
+            pool.expect("threads can be had").install(run)
+        };
+        let bits = |maps: Vec<ArrayD<f32>>| -> Vec<u32> {
+            maps.iter()
+                .flat_map(|map| map.iter().map(|v| v.to_bits()))
+                .collect()
+        };
+        assert_eq!(bits(with(1)), bits(with(4)), "{name}");
+    }
+}
+
+#[test]
+fn an_input_of_another_shape_is_refused() {
+    let net = Net::load(&model("iris")).expect("a shipped model loads");
+    assert_eq!(net.input_shape(), [1, 3, 64, 64]);
+    let found = net.run(ArrayD::zeros(ndarray::IxDyn(&[1, 3, 64, 65])).view());
+    assert!(matches!(
+        found,
+        Err(lapel::regions::net::NetError::Shape { .. })
+    ));
+}
+
+/// Cut off anywhere, or with bytes changed where the graph is written: an error or a net that
+/// runs, never a panic.
+#[test]
+fn broken_models_are_refused_or_run() {
+    let whole = model("face_detect_short");
+    for cut in (0..whole.len()).step_by(whole.len() / 200) {
+        assert!(Net::load(&whole[..cut]).is_err(), "cut at {cut}");
+    }
+    let mut state = 7_u64;
+    let mut random = |below: usize| {
+        state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) as usize % below
+    };
+    let (mut refused, mut ran) = (0, 0);
+    for round in 0..600 {
+        let mut broken = whole.clone();
+        for _ in 0..1 + round % 4 {
+            // Names and nodes stand in the last part; weights fill the rest.
+            let from_end = 1 + random(if round % 2 == 0 { 20_000 } else { whole.len() });
+            let place = whole.len() - from_end;
+            broken[place] = random(256) as u8;
+        }
+        match Net::load(&broken) {
+            Err(error) => {
+                assert!(!error.to_string().is_empty());
+                refused += 1;
+            }
+            Ok(net) if ran < 40 => {
+                ran += 1;
+                let input = ArrayD::from_elem(ndarray::IxDyn(net.input_shape()), 0.5);
+                net.run(input.view()).expect("the input fits");
+            }
+            Ok(_) => {}
+        }
+    }
+    println!("{refused} refused, {ran} ran");
+    assert!(refused > 50 && ran > 5, "{refused} refused, {ran} ran");
+}

@@ -597,3 +597,195 @@ impl pulp::WithSimd for Filter<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Numbers between -1 and 1 (Knuth's MMIX generator), the same in every run.
+    fn noise(count: usize) -> Vec<f32> {
+        let mut state = 1_u64;
+        let next = |_| {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f32 / (1 << 23) as f32 - 1.0
+        };
+        (0..count).map(next).collect()
+    }
+
+    /// The sum as it stands at the top of this file, one value at a time.
+    fn by_definition(
+        input: (Cube, &[f32]),
+        output: Cube,
+        weights: &[f32],
+        bias: &[f32],
+        depthwise: bool,
+        p: Placing,
+    ) -> Vec<f32> {
+        let ([channels, rows, columns], input) = input;
+        let depth = if depthwise { 1 } else { channels };
+        let mut out = Vec::new();
+        for o in 0..output[0] {
+            for y in 0..output[1] {
+                for x in 0..output[2] {
+                    let mut sum = bias[o];
+                    for c in 0..depth {
+                        for ky in 0..p.kernel[0] {
+                            for kx in 0..p.kernel[1] {
+                                let row = y * p.stride[0] + ky * p.dilation[0];
+                                let column = x * p.stride[1] + kx * p.dilation[1];
+                                let plane = if depthwise { o } else { c };
+                                let seen = match (
+                                    row.checked_sub(p.before[0]).filter(|&r| r < rows),
+                                    column.checked_sub(p.before[1]).filter(|&c| c < columns),
+                                ) {
+                                    (Some(r), Some(c)) => input[(plane * rows + r) * columns + c],
+                                    _ => 0.0,
+                                };
+                                let k = (ky * p.kernel[1]) + kx;
+                                let taps = p.kernel[0] * p.kernel[1];
+                                sum += weights[(o * depth + c) * taps + k] * seen;
+                            }
+                        }
+                    }
+                    out.push(sum);
+                }
+            }
+        }
+        out
+    }
+
+    fn bits(values: &[f32]) -> Vec<u32> {
+        // Padding can turn -0 into 0 in one order of zeros; they are the same number.
+        values.iter().map(|v| (v + 0.0).to_bits()).collect()
+    }
+
+    #[track_caller]
+    fn check(cube: Cube, channels: usize, depthwise: bool, p: Placing) {
+        let depth = if depthwise { 1 } else { cube[0] };
+        let shape = [channels, depth, p.kernel[0], p.kernel[1]];
+        let (input, weights) = (noise(cube.iter().product()), noise(shape.iter().product()));
+        let bias = noise(channels);
+        let groups = if depthwise { cube[0] } else { 1 };
+        let conv = Conv::new(cube, (&shape, &weights), Some(&bias), groups, p)
+            .expect("an ordinary convolution");
+        let plain = by_definition((cube, &input), conv.output(), &weights, &bias, depthwise, p);
+        assert_eq!(bits(&conv.run(&input)), bits(&plain));
+    }
+
+    #[test]
+    fn the_fast_way_gives_the_bits_of_the_definition() {
+        let placing = |kernel: usize, stride: usize, dilation: usize, before, after| Placing {
+            kernel: [kernel; 2],
+            stride: [stride; 2],
+            dilation: [dilation; 2],
+            before: [before; 2],
+            after: [after; 2],
+        };
+        for (cube, channels, p) in [
+            ([3, 7, 9], 5, placing(3, 1, 1, 1, 1)),
+            ([6, 16, 16], 4, placing(1, 1, 1, 0, 0)),
+            ([2, 33, 17], 1, placing(5, 2, 1, 1, 2)),
+            ([4, 20, 24], 9, placing(3, 1, 8, 8, 8)),
+            ([8, 2, 2], 11, placing(2, 1, 1, 0, 0)),
+            ([5, 18, 40], 6, placing(2, 2, 1, 0, 0)),
+        ] {
+            check(cube, channels, false, p);
+        }
+        for (cube, p) in [
+            ([3, 9, 35], placing(3, 1, 1, 1, 1)),
+            ([2, 12, 64], placing(5, 2, 1, 1, 2)),
+            ([4, 6, 6], placing(3, 2, 1, 0, 1)),
+            ([1, 20, 20], placing(3, 1, 2, 2, 2)),
+        ] {
+            check(cube, cube[0], true, p);
+        }
+    }
+
+    /// What a machine without AVX2 computes.
+    #[test]
+    fn plain_code_gives_the_bits_of_vector_code() {
+        let (depth, groups) = (37, 3);
+        let (weights, panel) = (noise(groups * depth * ROWS), noise(depth * LANES));
+        let bias = noise(groups * ROWS);
+        let run = |plain: bool| {
+            let mut out = vec![0.0; groups * ROWS * LANES];
+            let work = Multiply {
+                bias: bias.as_chunks().0,
+                weights: weights.as_chunks().0,
+                panel: panel.as_chunks().0,
+                out: out.as_chunks_mut().0,
+            };
+            if plain {
+                work.plain();
+            } else {
+                pulp::Arch::new().dispatch(work);
+            }
+            out
+        };
+        assert_eq!(bits(&run(true)), bits(&run(false)));
+    }
+
+    /// Each input value, spread over the output by the kernel: the operator's own definition.
+    #[test]
+    fn a_transposed_convolution_spreads_every_input() {
+        for (kernel, before, after) in [(2, 0, 0), (3, 0, 1), (4, 1, 1)] {
+            let (cube, channels) = ([3, 5, 6], 2);
+            let p = Placing {
+                kernel: [kernel; 2],
+                stride: [2; 2],
+                dilation: [1; 2],
+                before: [before; 2],
+                after: [after; 2],
+            };
+            let shape = [cube[0], channels, kernel, kernel];
+            let (input, weights) = (noise(cube.iter().product()), noise(shape.iter().product()));
+            let conv = Conv::transposed(cube, (&shape, &weights), None, p).expect("of this kind");
+            let [_, high, wide] = conv.output();
+            assert_eq!(
+                [high, wide],
+                [5, 6].map(|n| (n - 1) * 2 + kernel - before - after)
+            );
+            let mut spread = vec![0.0_f64; channels * high * wide];
+            for (i, v) in input.iter().enumerate() {
+                let (c, y, x) = (i / 30, i / 6 % 5, i % 6);
+                for o in 0..channels {
+                    for k in 0..kernel * kernel {
+                        let row = (2 * y + k / kernel).checked_sub(before);
+                        let column = (2 * x + k % kernel).checked_sub(before);
+                        if let (Some(row), Some(column)) = (row, column)
+                            && row < high
+                            && column < wide
+                        {
+                            let w = weights[(c * channels + o) * kernel * kernel + k];
+                            spread[(o * high + row) * wide + column] += f64::from(w * v);
+                        }
+                    }
+                }
+            }
+            let apart = conv
+                .run(&input)
+                .iter()
+                .zip(&spread)
+                .map(|(a, b)| (f64::from(*a) - b).abs());
+            assert!(apart.fold(0.0, f64::max) < 1e-6);
+        }
+    }
+
+    #[test]
+    fn kernels_beyond_the_input_and_wrong_weights_are_refused() {
+        let p = |kernel| Placing {
+            kernel: [kernel; 2],
+            stride: [1; 2],
+            dilation: [1; 2],
+            before: [0; 2],
+            after: [0; 2],
+        };
+        let weights = noise(2 * 25);
+        let wide = Conv::new([1, 4, 4], (&[2, 1, 5, 5], &weights), None, 1, p(5));
+        assert!(wide.is_err());
+        let wrong = Conv::new([1, 8, 8], (&[2, 1, 5, 5], &weights), None, 1, p(3));
+        assert!(wrong.is_err());
+    }
+}
