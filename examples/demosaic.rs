@@ -7,7 +7,7 @@ use std::error::Error;
 use std::fs::File;
 use std::io::{BufReader, BufWriter};
 
-use lapel::picture::{Rect, Size};
+use lapel::picture::{Ratio, Rect, Size};
 use lapel::raw::{Decoder, Exif, Filter, Orientation, Pattern, Samples, SensorFrame};
 use lapel::sensor;
 use ndarray::Array2;
@@ -43,7 +43,19 @@ fn main() -> Result<(), Box<dyn Error>> {
         exif: Exif::default(),
         decoder: Decoder::Image,
     };
-    let picture = sensor::demosaic(&frame, Rect::whole(size), [1.0; 3])?;
+    let denoise = Ratio(if arguments.iter().any(|a| a == "--denoise") {
+        1.0
+    } else {
+        0.0
+    });
+    let model = arguments.iter().position(|a| a == "--noise-model");
+    // The mosaic was multiplied by gains that nobody tells: one line per colour.
+    let noise = match model.map(|at| arguments.get(at + 1)) {
+        None => sensor::noise_of(&frame, false)?,
+        Some(None) => return Err("--noise-model wants a file".into()),
+        Some(Some(path)) => Some(noise_model(path)?),
+    };
+    let picture = sensor::demosaic(&frame, Rect::whole(size), [1.0; 3], denoise, noise)?;
     let mut interleaved = Vec::with_capacity(3 * size.width * size.height);
     for y in 0..size.height {
         for x in 0..size.width {
@@ -53,4 +65,15 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut writer = TiffEncoder::new(BufWriter::new(File::create(output)?))?;
     writer.write_image::<RGB32Float>(width, height, &interleaved)?;
     Ok(())
+}
+
+/// Reads `{"a": [R, G, B], "b": [R, G, B]}`.
+fn noise_model(path: &str) -> Result<[[f32; 2]; 3], Box<dyn Error>> {
+    #[derive(serde::Deserialize)]
+    struct Model {
+        a: [f32; 3],
+        b: [f32; 3],
+    }
+    let model: Model = serde_json::from_reader(BufReader::new(File::open(path)?))?;
+    Ok(std::array::from_fn(|c| [model.a[c], model.b[c]]))
 }

@@ -153,8 +153,7 @@ fn lcms_reads_the_profiles() {
         .into_iter()
         .filter(|&patch| in_gamut(patch, Profile::Srgb))
         .collect();
-    // Without dither: a picture of which every row is one patch would dither alike anyway, and
-    // rounding is what lcms does as well.
+    // Rounded instead of dithered, as lcms rounds.
     let picture = row_of(&fitting);
     for (profile, name) in Profile::ALL.into_iter().zip(["sRGB", "DisplayP3", "opRGB"]) {
         let rounded: Vec<u8> = fractions_16(&picture, profile)

@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use lapel::cli::report::{self, Style};
-use lapel::job::{Job, JobFile, OutputFormat, OutputSize, Roster, TouchUps};
+use lapel::job::{Job, JobFile, Roster, TouchUps};
 use lapel::recipe::{Diagnostics, Recipe, Source};
 
 fn job(text: &str) -> (Option<JobFile>, String) {
@@ -37,10 +37,10 @@ fn the_sample_job_is_read() {
     assert_eq!(report, "");
     let job = job.expect("no errors");
     assert_eq!(job.outputs.len(), 2);
-    assert_eq!(job.outputs[0].size, OutputSize::LongEdge(1000));
     assert_eq!(job.outputs[0].pattern, "{file_name}-{output}");
-    assert_eq!(job.outputs[1].size, OutputSize::Exact(720, 900));
-    assert_eq!(job.outputs[1].format, OutputFormat::Tiff { bits: 16 });
+    let told = |output: &lapel::job::Output| format!("{:?} {:?}", output.size, output.format);
+    assert_eq!(told(&job.outputs[0]), "LongEdge(1000) Jpeg { quality: 90 }");
+    assert_eq!(told(&job.outputs[1]), "Exact(720, 900) Tiff { bits: 16 }");
     let (roster, report) = roster(include_str!("../samples/office/roster.csv"));
     assert_eq!(report, "");
     let roster = roster.expect("no errors");

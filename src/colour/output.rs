@@ -182,17 +182,16 @@ impl Way {
             &plane.as_slice().expect("planes are contiguous")[y * width..(y + 1) * width]
         });
         let [r, g, b] = &mut row.channels;
-        let width = r.len();
         let m = self.from_working;
         let misfits = bands::vectorised(
             #[inline(always)]
             move || {
                 let mut misfits = 0_u32;
-                let (r, g, b) = (&mut r[..width], &mut g[..width], &mut b[..width]);
-                let [red, green, blue] = source.map(|plane| &plane[..width]);
-                for x in 0..width {
-                    let out = matrix::apply_f32(&m, [red[x], green[x], blue[x]]);
-                    [r[x], g[x], b[x]] = out;
+                let light = source[0].iter().zip(source[1]).zip(source[2]);
+                let row = r.iter_mut().zip(g).zip(b);
+                for (((r, g), b), ((&red, &green), &blue)) in row.zip(light) {
+                    let out = matrix::apply_f32(&m, [red, green, blue]);
+                    [*r, *g, *b] = out;
                     misfits = misfits.wrapping_add(u32::from(!fits(out)));
                 }
                 misfits
@@ -237,7 +236,7 @@ impl Way {
         let (to_working, from_working) = (self.to_working, self.from_working);
         let mut lightness = [0.0_f32; LANES];
         let mut slopes = [[0.0_f32; LANES]; 3];
-        for i in 0..LANES {
+        for (i, lightness) in lightness.iter_mut().enumerate() {
             let rgb = [colours[0][i], colours[1][i], colours[2][i]];
             let (l, roots) = oklab_roots(matrix::apply_f32(&to_working, rgb));
             // Grey of this lightness has three equal roots; chroma moves each in proportion.
@@ -246,7 +245,7 @@ impl Way {
                 slope[i] = root - grey;
             }
             let l = if l > 0.0 { l } else { 0.0 };
-            lightness[i] = if l < 1.0 { l } else { 1.0 };
+            *lightness = if l < 1.0 { l } else { 1.0 };
         }
         let colour_at = |i: usize, share: f32| {
             let grey = roots_of_oklab([lightness[i], 0.0, 0.0]);
@@ -260,22 +259,21 @@ impl Way {
         let mut shares = [0.0_f32; LANES];
         let mut step = 0.5_f32;
         for _ in 0..HALVINGS {
-            for i in 0..LANES {
-                let tried = shares[i] + step;
-                let inside = fits(colour_at(i, tried));
-                shares[i] = if inside { tried } else { shares[i] };
+            for (i, share) in shares.iter_mut().enumerate() {
+                let tried = *share + step;
+                *share = if fits(colour_at(i, tried)) {
+                    tried
+                } else {
+                    *share
+                };
             }
             step *= 0.5;
         }
-        for i in 0..LANES {
+        for (i, (&share, &end)) in shares.iter().zip(&lightness).enumerate() {
             // The allowance would leave a trace of chroma in white and black.
-            let coloured = (lightness[i] > 0.0) & (lightness[i] < 1.0);
-            let [r, g, b] = colour_at(i, shares[i]);
-            let end = lightness[i];
-            let colour = [r, g, b].map(
-                #[inline(always)]
-                |v| if coloured { v } else { end },
-            );
+            let coloured = (end > 0.0) & (end < 1.0);
+            let [r, g, b] = colour_at(i, share);
+            let colour = if coloured { [r, g, b] } else { [end; 3] };
             for (channel, value) in colours.iter_mut().zip(colour) {
                 channel[i] = value;
             }

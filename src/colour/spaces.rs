@@ -144,6 +144,10 @@ fn each_value(values: &mut [f32], f: impl Fn(f32) -> f32) {
     );
 }
 
+#[allow(
+    clippy::redundant_closure,
+    reason = "a function's name would be called, not inlined"
+)]
 impl Curve {
     /// Encodes lights in place. They are cut to 0 to 1; NaN counts as 0.
     pub fn encode_all(self, lights: &mut [f32]) {
@@ -152,7 +156,7 @@ impl Curve {
             Curve::Srgb => each_value(
                 lights,
                 #[inline(always)]
-                |light| srgb_encode(light),
+                |v| srgb_encode(v),
             ),
             Curve::Power(exponent) => {
                 let exponent = (1.0 / exponent) as f32;
@@ -172,7 +176,7 @@ impl Curve {
             Curve::Srgb => each_value(
                 values,
                 #[inline(always)]
-                |value| srgb_decode(value),
+                |v| srgb_decode(v),
             ),
             Curve::Power(exponent) => {
                 let exponent = exponent as f32;

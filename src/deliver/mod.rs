@@ -1,1 +1,11 @@
-//! (in work)
+//! From a finished picture to delivered files: shape, size, encoder, metadata, names, sidecar,
+//! contact sheet, and writing that never leaves half a file.
+
+pub mod atomic;
+pub mod contact_sheet;
+pub mod encode;
+pub mod metadata;
+pub mod names;
+pub mod output;
+pub mod preview_sheet;
+pub mod sidecar;

@@ -10,7 +10,7 @@ use crate::engine::{Finished, Placement, StepNote};
 use crate::picture::{Point, Size};
 use crate::raw::{Decoder, Exif, Frame};
 use crate::regions::{Attention, Marks, Region};
-use crate::sensor::DevelopmentNotes;
+use crate::sensor::Notes;
 
 /// Version of this text's format.
 pub const FORMAT: u32 = 1;
@@ -33,7 +33,7 @@ pub struct Sidecar {
     /// The look.
     pub recipe: RecipeNote,
     /// What the development read and estimated; `None` for a finished picture taken in.
-    pub development: Option<DevelopmentNotes>,
+    pub development: Option<Notes>,
     /// What was found in the frame.
     pub regions: RegionsNote,
     /// What each picture-stage step measured and did.
@@ -195,7 +195,10 @@ impl RegionsNote {
             areas: areas.collect(),
             marks: regions.marks.as_ref().map(MarksNote::from),
             confidence: regions.confidence,
-            models: crate::regions::models::digests(),
+            models: crate::regions::models::digests()
+                .iter()
+                .map(|(name, digest)| ((*name).to_owned(), digest.clone()))
+                .collect(),
         }
     }
 }

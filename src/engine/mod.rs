@@ -125,6 +125,13 @@ pub struct Found {
     pub attention: Vec<Attention>,
 }
 
+impl Found {
+    /// The crop in pixels of the small copy.
+    pub fn crop_in_small(&self) -> Rect {
+        scaled(self.placement.rect, self.placement.frame, self.small.size())
+    }
+}
+
 /// Finds sitter and crop.
 ///
 /// # Errors

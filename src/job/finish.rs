@@ -5,7 +5,6 @@
 //! recipe, output, rights and roster row, reference frames). The key stands in the sidecar; a file
 //! whose sidecar has the right key, and which is still the file the sidecar speaks of, is left alone.
 
-use std::collections::BTreeSet;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
@@ -13,10 +12,14 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use serde::Serialize;
 
+use crate::colour::output::Profile;
 use crate::deliver::atomic::{self, Originals};
-use crate::deliver::contact_sheet::Tile;
+use crate::deliver::contact_sheet::{Tile, contact_sheet};
+use crate::deliver::encode::{self, Format, Pixels};
+use crate::deliver::metadata::Metadata;
 use crate::deliver::output::{self, Order};
 use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
+use crate::deliver::preview_sheet::Sheet;
 use crate::engine::{self, Fineness, Finished, Set};
 use crate::raw::{self, Frame, Limits};
 use crate::regions::Attention;
@@ -26,6 +29,9 @@ use super::plan::{Plan, Task};
 
 /// The program as sidecars and keys name it.
 pub const PROGRAM: &str = concat!("lapel ", env!("CARGO_PKG_VERSION"));
+
+/// The contact sheet's name in the delivery folder.
+const SHEET: &str = "contact-sheet.jpg";
 
 /// Long side of a contact sheet's tile in pixels.
 const TILE: usize = 360;
@@ -93,7 +99,18 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
         Ok(set) => set,
         Err(why) => return plan.tasks.iter().map(|task| failed(task, why.clone())).collect(),
     };
-    let run = Run { plan, manner, originals: &originals, set: &set, budget: Budget::new(manner.memory) };
+    let set_digest = match digest_of_set(plan) {
+        Ok(digest) => digest,
+        Err(why) => return plan.tasks.iter().map(|task| failed(task, why.clone())).collect(),
+    };
+    let run = Run {
+        plan,
+        manner,
+        originals: &originals,
+        set: &set,
+        set_digest,
+        budget: Budget::new(manner.memory),
+    };
     let next = AtomicUsize::new(0);
     let outcomes: Mutex<Vec<Option<Outcome>>> = Mutex::new(vec![None; plan.tasks.len()]);
     std::thread::scope(|scope| {
@@ -132,21 +149,31 @@ fn outcome(task: &Task, result: Done) -> Outcome {
 /// Reads and develops the set's reference frames, once.
 fn prepare_set(plan: &Plan) -> Result<Set, String> {
     let mut set = Set::default();
-    if let Some(path) = &plan.set.reference {
+    if let Some(path) = &plan.set.balance {
         let (frame, _) = open(path)?;
         set.reference = engine::Reference::of(&frame);
     }
-    if let Some(path) = &plan.set.empty {
+    if let (Some(path), Some(task)) = (&plan.set.empty, plan.tasks.first()) {
         let (frame, _) = open(path)?;
-        let recipe = &plan.recipe;
-        let small = engine::small_copy(&frame, recipe, &set, engine::SMALL);
+        // Only the shape of its light matters, so one recipe's development serves all.
+        let small = engine::small_copy(&frame, &task.recipe, &set, engine::SMALL);
         set.empty = Some(small.map_err(|error| format!("{}: {error}", path.display()))?);
     }
     Ok(set)
 }
 
+/// What the reference frames add to every key.
+fn digest_of_set(plan: &Plan) -> Result<String, String> {
+    let mut text = String::new();
+    for path in [&plan.set.empty, &plan.set.balance].into_iter().flatten() {
+        let digest = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
+        text.push_str(&digest.blake3);
+    }
+    Ok(text)
+}
+
 /// A frame and its digest.
-fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
+pub fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
     let bytes = std::fs::read(path)
         .map_err(|error| format!("{}: {error}; check that the card or folder is there", path.display()))?;
     let digest = FileDigest { bytes: bytes.len() as u64, blake3: hex(blake3::hash(&bytes)) };
@@ -155,10 +182,13 @@ fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
     Ok((frame, digest))
 }
 
+/// Length and BLAKE3 of a file.
 #[derive(Debug, Clone)]
-struct FileDigest {
-    bytes: u64,
-    blake3: String,
+pub struct FileDigest {
+    /// Length.
+    pub bytes: u64,
+    /// In hexadecimal.
+    pub blake3: String,
 }
 
 fn hex(hash: blake3::Hash) -> String {
@@ -178,6 +208,7 @@ struct Run<'a> {
     manner: Manner<'a>,
     originals: &'a Originals,
     set: &'a Set,
+    set_digest: String,
     budget: Budget,
 }
 
@@ -257,13 +288,11 @@ impl Run<'_> {
             watch(Event::At(task, &order.name));
             let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
             let sidecar = self.sidecar(task, order, key, &note, &finished, &made);
-            let replace = self.manner.again;
             // The sidecar first: a file without a sidecar would look like somebody else's.
             let beside = sidecar_path(&path);
             atomic::write(&beside, sidecar.to_text().as_bytes(), self.originals)
                 .and_then(|()| atomic::write(&path, &made.file, self.originals))
                 .map_err(|error| error.to_string())?;
-            let _ = replace;
             done.files.push(order.file.clone());
         }
         drop(share);
@@ -280,7 +309,7 @@ impl Run<'_> {
             &frame.blake3,
             &task.canonical_recipe,
             &order.canonical(),
-            &self.plan.set_digest,
+            &self.set_digest,
             &task.frame_name,
         ];
         for part in parts {
@@ -347,7 +376,7 @@ impl Run<'_> {
                 output: order.name.clone(),
                 file: order.file.clone(),
                 size: made.size,
-                profile: order.profile.name().to_owned(),
+                profile: order.profile.description().to_owned(),
                 encoding: order.format.to_string(),
                 blake3_pixels: made.blake3_pixels.clone(),
                 blake3_file: hex(blake3::hash(&made.file)),
@@ -366,4 +395,46 @@ fn sidecar_path(path: &Path) -> PathBuf {
 fn read_sidecar(path: &Path) -> Option<Sidecar> {
     let text = std::fs::read_to_string(path).ok()?;
     Sidecar::from_text(&text).ok()
+}
+
+/// Makes the contact sheet of everything that is delivered; `None` when nothing is.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn sheet(plan: &Plan, outcomes: &[Outcome]) -> Result<Option<PathBuf>, String> {
+    let mut tiles = Vec::new();
+    for outcome in outcomes {
+        let Some(file) = outcome.files.first() else { continue };
+        let (frame, _) = open(&plan.deliver_to.join(file))?;
+        let Frame::Finished(finished) = frame else { continue };
+        let (pixels, size) = output::thumbnail(&finished.picture, TILE);
+        tiles.push(Tile { pixels, size, name: outcome.person.clone() });
+    }
+    if tiles.is_empty() {
+        return Ok(None);
+    }
+    // About as wide as high, as tiles are higher than wide.
+    let columns = ((tiles.len() as f64 * 1.4).sqrt().ceil() as usize).clamp(1, 12);
+    let (pixels, size) = contact_sheet(&tiles, columns);
+    let metadata = Metadata { client: plan.client.clone(), ..Metadata::default() };
+    let format = Format::Jpeg { quality: 88 };
+    let icc = Profile::Srgb.icc();
+    let file = encode::encode(Pixels::Eight(pixels), size, format, &icc, &metadata)
+        .map_err(|error| error.to_string())?;
+    let path = plan.deliver_to.join(SHEET);
+    atomic::write(&path, &file, &plan.originals()).map_err(|error| error.to_string())?;
+    Ok(Some(path))
+}
+
+/// Writes a sheet as PNG, never over one of the files it was made from.
+///
+/// # Errors
+/// When it cannot be written; says why and what to do.
+pub fn write_png(to: &Path, sheet: &Sheet, inputs: &[&Path]) -> Result<(), String> {
+    let originals = Originals::new(&inputs.iter().map(|path| path.to_path_buf()).collect::<Vec<_>>());
+    let pixels = Pixels::Eight(sheet.pixels.clone());
+    let icc = Profile::Srgb.icc();
+    let png = encode::encode(pixels, sheet.size, Format::Png { bits: 8 }, &icc, &Metadata::default());
+    let png = png.map_err(|error| error.to_string())?;
+    atomic::write(to, &png, &originals).map_err(|error| error.to_string())
 }

@@ -23,6 +23,9 @@
 
 use std::sync::Arc;
 
+use crate::colour::output::Profile;
+use crate::deliver::encode::Format;
+use crate::deliver::output::Extent;
 use crate::picture::Ratio;
 use crate::recipe::reader::{Fields, Reader};
 use crate::recipe::tree::{self, Group, Node, Value};
@@ -114,76 +117,19 @@ pub struct Output {
     /// As reports and names call it.
     pub name: String,
     /// How large.
-    pub size: OutputSize,
+    pub size: Extent,
     /// Pixels per inch that the file states.
     pub ppi: u32,
     /// How it is encoded.
-    pub format: OutputFormat,
+    pub format: Format,
     /// Its colour space, embedded as an ICC profile.
-    pub profile: OutputProfile,
+    pub profile: Profile,
     /// Name below the delivery folder, without its ending, with [`PLACEHOLDERS`] in braces.
     pub pattern: String,
     /// Factor on the recipe's `OutputSharpening`, 0 to 2.
     pub sharpening: Ratio,
     /// Its name in the job file.
     pub place: Place,
-}
-
-/// How large an output is, in pixels.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum OutputSize {
-    /// As many pixels as the crop has.
-    Full,
-    /// This wide.
-    Width(u32),
-    /// This high.
-    Height(u32),
-    /// The longer edge has this many.
-    LongEdge(u32),
-    /// Exactly this wide and high: printed inches by ppi.
-    Exact(u32, u32),
-}
-
-/// How an output is encoded.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum OutputFormat {
-    /// JPEG with a quality of 1 to 100.
-    Jpeg {
-        /// As the encoder counts.
-        quality: u8,
-    },
-    /// PNG with 8 or 16 bits.
-    Png {
-        /// Per sample.
-        bits: u8,
-    },
-    /// TIFF with 8 or 16 bits.
-    Tiff {
-        /// Per sample.
-        bits: u8,
-    },
-}
-
-impl OutputFormat {
-    /// The ending of its files.
-    pub fn ending(self) -> &'static str {
-        match self {
-            Self::Jpeg { .. } => "jpg",
-            Self::Png { .. } => "png",
-            Self::Tiff { .. } => "tif",
-        }
-    }
-}
-
-/// A colour space for delivery.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum OutputProfile {
-    /// IEC 61966-2-1.
-    Srgb,
-    /// P3 primaries, D65, the curve of sRGB.
-    DisplayP3,
-    /// IEC 61966-2-5 (opRGB).
-    OpRgb,
 }
 
 /// What is written into the files' metadata; empty where the job says nothing.
@@ -434,13 +380,13 @@ fn read_output(reader: &mut Reader, node: &Node) -> Option<Output> {
         .need(&fields, "format")
         .and_then(|node| read_format(reader, node));
     let profiles = [
-        ("Srgb", OutputProfile::Srgb),
-        ("DisplayP3", OutputProfile::DisplayP3),
-        ("OpRgb", OutputProfile::OpRgb),
+        ("Srgb", Profile::Srgb),
+        ("DisplayP3", Profile::DisplayP3),
+        ("OpRgb", Profile::OpRgb),
     ];
     let profile = match fields.get("profile") {
         Some(node) => reader.word(node, "profile", &profiles),
-        None => Some(OutputProfile::Srgb),
+        None => Some(Profile::Srgb),
     };
     let pattern = match fields.get("pattern") {
         Some(node) => read_pattern(reader, node),
@@ -484,7 +430,7 @@ fn read_output_name(reader: &mut Reader, node: &Node) -> Option<String> {
     Some(name)
 }
 
-fn read_size(reader: &mut Reader, fields: &Fields, ppi: Option<u32>) -> Option<OutputSize> {
+fn read_size(reader: &mut Reader, fields: &Fields, ppi: Option<u32>) -> Option<Extent> {
     let ways = ["width", "height", "long_edge", "print"];
     let written: Vec<&str> = ways
         .into_iter()
@@ -504,7 +450,7 @@ fn read_size(reader: &mut Reader, fields: &Fields, ppi: Option<u32>) -> Option<O
         return None;
     }
     let Some(way) = written.first() else {
-        return Some(OutputSize::Full);
+        return Some(Extent::Full);
     };
     let node = fields.get(way)?;
     if *way == "print" {
@@ -512,13 +458,13 @@ fn read_size(reader: &mut Reader, fields: &Fields, ppi: Option<u32>) -> Option<O
     }
     let pixels = reader.number(node, EDGE, "a number of pixels")?;
     Some(match *way {
-        "width" => OutputSize::Width(pixels),
-        "height" => OutputSize::Height(pixels),
-        _ => OutputSize::LongEdge(pixels),
+        "width" => Extent::Width(pixels),
+        "height" => Extent::Height(pixels),
+        _ => Extent::LongEdge(pixels),
     })
 }
 
-fn read_print(reader: &mut Reader, node: &Node, ppi: u32) -> Option<OutputSize> {
+fn read_print(reader: &mut Reader, node: &Node, ppi: u32) -> Option<Extent> {
     let Value::Group(Group {
         name: None,
         items,
@@ -548,10 +494,10 @@ fn read_print(reader: &mut Reader, node: &Node, ppi: u32) -> Option<OutputSize> 
         Some(pixels)
     };
     let (width, height) = (edge(width), edge(height));
-    Some(OutputSize::Exact(width?, height?))
+    Some(Extent::Exact(width?, height?))
 }
 
-fn read_format(reader: &mut Reader, node: &Node) -> Option<OutputFormat> {
+fn read_format(reader: &mut Reader, node: &Node) -> Option<Format> {
     let names = ["Jpeg", "Png", "Tiff"];
     let (name, group, span): (_, Option<&Group>, Span) = match &node.value {
         Value::Word(word) => (*word, None, node.span.clone()),
@@ -586,9 +532,9 @@ fn read_format(reader: &mut Reader, node: &Node) -> Option<OutputFormat> {
         }
     };
     Some(match name {
-        "Jpeg" => OutputFormat::Jpeg { quality: value },
-        "Png" => OutputFormat::Png { bits: value },
-        _ => OutputFormat::Tiff { bits: value },
+        "Jpeg" => Format::Jpeg { quality: value },
+        "Png" => Format::Png { bits: value },
+        _ => Format::Tiff { bits: value },
     })
 }
 

@@ -3,7 +3,10 @@
 //! `job_file`, `roster` and `touch_ups` turn text into checked values without touching a disk;
 //! the small functions here read the files they name and bring them together in a [`Job`].
 
+mod budget;
+pub mod finish;
 pub mod job_file;
+pub mod plan;
 pub mod roster;
 pub mod touch_ups;
 
@@ -14,7 +17,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use job_file::{
-    Frames, JobFile, Output, OutputFormat, OutputProfile, OutputSize, Rights, SetFrames, Written,
+    Frames, JobFile, Output, Rights, SetFrames, Written,
 };
 pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;

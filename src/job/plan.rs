@@ -4,9 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use crate::colour::output::Profile;
 use crate::deliver::atomic::Originals;
-use crate::deliver::encode::Format;
 use crate::deliver::metadata::Metadata;
 use crate::deliver::names;
 use crate::deliver::output::Order;
@@ -77,14 +75,13 @@ impl Plan {
                 let file = match file_of(output, &task.sitter, &frame_name) {
                     Ok(file) => file,
                     Err(why) => {
-                        note(job, output, notes, format!("no file name for {}: {why}", task.sitter.person));
+                        note(output, notes, format!("no file name for {}: {why}", task.sitter.person));
                         continue;
                     }
                 };
                 // Some disks take two names for one that differ in case alone.
                 if let Some(other) = taken.insert(file.to_lowercase(), task.sitter.person.clone()) {
                     note(
-                        job,
                         output,
                         notes,
                         format!("{} and {} would both get the file `{file}`", other, task.sitter.person),
@@ -128,15 +125,32 @@ impl Plan {
         })
     }
 
+    /// Whether some task has this frame, by its name with or without ending.
+    pub fn has_frame(&self, name: &str) -> bool {
+        self.tasks.iter().any(|task| task.is_called(name))
+    }
+
+    /// Leaves only the tasks with these frames.
+    pub fn keep_only(&mut self, names: &[String]) {
+        self.tasks.retain(|task| names.iter().any(|name| task.is_called(name)));
+        self.missing.clear();
+    }
+
     /// The files that nothing may overwrite.
     pub fn originals(&self) -> Originals {
         Originals::new(&self.inputs)
     }
 }
 
-fn note(job: &Job, output: &Output, notes: &mut Diagnostics, message: String) {
+impl Task {
+    fn is_called(&self, name: &str) -> bool {
+        let stem = self.frame_name.rsplit_once('.').map_or("", |(stem, _)| stem);
+        self.frame_name == name || stem == name || self.sitter.frame == name
+    }
+}
+
+fn note(output: &Output, notes: &mut Diagnostics, message: String) {
     let place = &output.place;
-    let _ = job;
     notes
         .error(&place.file, place.span.clone(), message)
         .help("give each person a `file_name` of their own in the roster, or change the pattern");
@@ -193,6 +207,3 @@ fn order(job: &Job, output: &Output, task: &super::Task, file: String) -> Order 
         },
     }
 }
-
-#[allow(unused)]
-fn formats_agree(_: Format, _: Profile) {}

@@ -16,7 +16,7 @@
 //! from the sitter, as far as evenness goes, that rest is cut down to fine noise, at most of the
 //! backdrop's own strength: its smoothed part goes, and what stands out by more than three standard deviations.
 //! Some grain stays, so that the wall does not look pasted in and does not band. Close to the sitter
-//! nothing is cut, since what the matte missed there may be hair.
+//! nothing but grain is cut, since what the matte missed there may be hair.
 //!
 //! Space: linear light, where light adds. Lengths in eye spans.
 
@@ -60,6 +60,8 @@ const MARK: f32 = 3.0;
 /// Light below the model's that still counts as noise; more would be a wrong matte and would leave
 /// a dark fringe before a dark wall.
 const BELOW: f32 = 0.05;
+/// Alpha up to which what is seen may be taken for the backdrop's grain.
+const TRACE: f32 = 0.03;
 /// Alpha under which a pixel is all backdrop, for figures.
 const BARE: f32 = 0.01;
 /// Rows that are read for figures; more change them by less than they are rounded.
@@ -86,15 +88,20 @@ impl BackgroundLift {
             return Findings::default();
         }
         let before = backdrop_lightness(picture, &person);
-        let cleaning = self.strength.0 * self.evenness.0;
-        if cleaning > 0.0 {
+        let mut wanted = Wall::new(self, mean, wall);
+        if wanted.cleaning > 0.0 {
             let far = far_from(&person, scene);
             let crease = scene.scale.pixels(CREASE);
-            for (plane, model) in picture.planes.iter_mut().zip(&backdrop.surface) {
-                clean(plane, model, &far, crease, cleaning, most_grain(wall));
+            let planes = picture.planes.iter_mut().zip(&backdrop.surface);
+            for ((plane, model), noise) in planes.zip(&mut wanted.noise) {
+                *noise = clean(plane, model, &far, crease, wanted.cleaning);
             }
+            let noisiest = wanted
+                .noise
+                .iter()
+                .fold(f32::MIN_POSITIVE, |a, &b| a.max(b));
+            wanted.kept = GRAIN.min(most_grain(wall) / noisiest);
         }
-        let wanted = Wall::new(self, mean, wall);
         bands::each_row(&mut picture.planes, |y, rows| {
             wanted.lift_row(y, rows, backdrop, &person)
         });
@@ -126,6 +133,11 @@ struct Wall {
     evenness: f32,
     /// Y D: the even wall's colour.
     even: [f32; 3],
+    /// Strength times evenness.
+    cleaning: f32,
+    /// Standard deviation of each channel's grain, and the share of it that stays.
+    noise: [f32; 3],
+    kept: f32,
 }
 
 impl Wall {
@@ -136,6 +148,9 @@ impl Wall {
             tint: settings.tint.0,
             evenness: settings.evenness.0,
             even: [0.0; 3],
+            cleaning: settings.strength.0 * settings.evenness.0,
+            noise: [0.0; 3],
+            kept: 1.0,
         };
         wanted.even = wanted.tinted(mean);
         wanted
@@ -152,6 +167,7 @@ impl Wall {
     #[inline(always)]
     fn behind(&self, light: [f32; 3], b: [f32; 3], bare: f32) -> [f32; 3] {
         let own = self.tinted(b);
+        let alone = self.cleaning * smooth_step(1.0 - TRACE, 1.0, bare);
         let one = |c: usize| {
             let wanted = own[c] + self.evenness * (self.even[c] - own[c]);
             let change = bare * self.strength * (wanted - b[c]);
@@ -159,9 +175,19 @@ impl Wall {
             // wrong the old wall shows, not a black seam.
             let sitter = light[c] - bare * b[c];
             let missing = (-BELOW * bare * b[c] - sitter).max(0.0);
-            light[c] + change + missing.min((-change).max(0.0))
+            let lifted = light[c] + change + missing.min((-change).max(0.0));
+            lifted - alone * self.grain_too_much(sitter, self.noise[c])
         };
         [one(0), one(1), one(2)]
+    }
+
+    /// What of a deviation from the bare backdrop is grain beyond what may stay. Up to three
+    /// standard deviations it is taken for grain, from six on for something that is there.
+    #[inline(always)]
+    fn grain_too_much(&self, deviation: f32, noise: f32) -> f32 {
+        let times = deviation / (4.0 * noise + f32::MIN_POSITIVE);
+        let fourth = (times * times * times * times).min(1e6);
+        (1.0 - self.kept) * deviation / (1.0 + fourth)
     }
 
     fn lift_row(&self, y: usize, rows: [&mut [f32]; 3], backdrop: &BackdropModel, person: &Matte) {
@@ -186,29 +212,23 @@ impl Wall {
     }
 }
 
-/// Takes creases and marks out of one channel of the backdrop, as far as `cleaning` goes.
-fn clean(
-    plane: &mut Array2<f32>,
-    model: &Matte,
-    far: &Matte,
-    crease: f32,
-    cleaning: f32,
-    grain: f32,
-) {
+/// Takes creases and marks out of one channel of the backdrop, as far as `cleaning` goes; gives the
+/// standard deviation of its grain.
+fn clean(plane: &mut Array2<f32>, model: &Matte, far: &Matte, crease: f32, cleaning: f32) -> f32 {
     let rest = rest_far_away(plane, model, far);
     let smooth = gaussian(rest.view(), crease);
     let noise = noise(&rest, &smooth, far);
     let most = MARK * noise;
-    let kept = GRAIN.min(grain / noise.max(f32::MIN_POSITIVE));
     bands::each_band(plane.view_mut(), |first, mut rows| {
         for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
             let rests = rest.row(first + i).into_iter().zip(smooth.row(first + i));
             for (v, (&rest, &smooth)) in row.iter_mut().zip(rests) {
-                let fine = kept * (rest - smooth).clamp(-most, most);
+                let fine = (rest - smooth).clamp(-most, most);
                 *v += cleaning * (fine - rest);
             }
         }
     });
+    noise
 }
 
 /// I - B where it is far from the sitter, fading to 0 near.

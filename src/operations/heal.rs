@@ -41,9 +41,10 @@ const OCTAVE: usize = 2;
 /// Redness (D_a / L) asked for at a sensitivity of 0, 0.5 and 1. At 0.5 it is just under the
 /// weakest of the planted blemishes that stand above the noise (0.009); tests print recall and
 /// false finds.
-const REDNESS: [f32; 3] = [0.022, 0.0085, 0.005];
-/// How far above the mean unevenness around it (of the same width). Noise alone reaches 5.
-const ABOVE_NOISE: f32 = 5.6;
+const REDNESS: [f32; 3] = [0.022, 0.008, 0.005];
+/// How far above the mean unevenness around it (of the same width): at the narrowest width,
+/// where the frame's noise alone reaches 5 in the shadows of dark skin, and at the others.
+const ABOVE_NOISE: [f32; 2] = [6.0, 4.6];
 /// Least darkening, D_L / L: a red place that is not darker is a reflection.
 const DARKER: f32 = 0.008;
 /// Deepest darkening: beyond it a dark hair or a mole, whatever its colour.
@@ -61,7 +62,7 @@ const RADIUS_OVER_WIDTH: [f32; 2] = [2.2, 6.0];
 /// Margin of skin that a spot needs around it.
 const CLEAR: EyeSpans = EyeSpans(0.02);
 /// Share of that margin that must be skin.
-const CLEAR_SHARE: f32 = 0.9;
+const CLEAR_SHARE: f32 = 0.8;
 /// At most this many blemishes are mended on one sitter; more is not for a machine to decide.
 const MOST_PLACES: usize = 120;
 /// Directions and distances (in radii) in which a source is looked for.
@@ -255,16 +256,15 @@ fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec<Place> {
                     || grid.weight[[y, x]] < 0.8
                     || !(-DARKEST..=-DARKER).contains(&depth)
                     || here < -RED_FOR_DARK * depth
-                    || here < ABOVE_NOISE * uneven[i][[y, x]]
+                    || here < ABOVE_NOISE[i.min(1)] * uneven[i][[y, x]]
                     || !is_peak(&red, i, y, x)
                     || !is_round(plane, y, x)
                 {
                     continue;
                 }
                 let radius = extent(&blurs[0][1], (y, x), widths[i]);
-                if clear_share(grid, y, x, radius + grid.cells(scene.scale.pixels(CLEAR)))
-                    < CLEAR_SHARE
-                {
+                let clear = 1.5 * widths[i] + grid.cells(scene.scale.pixels(CLEAR));
+                if clear_share(grid, y, x, clear) < CLEAR_SHARE {
                     continue;
                 }
                 let step = grid.step as f32;

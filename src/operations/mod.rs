@@ -22,6 +22,8 @@ pub mod contrast;
 pub mod contrast_sculpting;
 pub mod crop;
 pub mod declare;
+pub mod denoise;
+pub mod exposure;
 pub mod gradient_toning;
 pub mod heal;
 pub mod local_contrast;
@@ -37,6 +39,7 @@ mod test_scene;
 pub mod tone_curve;
 pub mod tone_evening;
 pub mod values;
+pub mod white_balance;
 
 use serde::{Deserialize, Serialize};
 

@@ -164,7 +164,11 @@ fn space_of<T, P: Space>(_: impl Fn(&T, &mut P, &Scene<'_>) -> Findings, canvas:
 }
 
 operations! {
-    Sensor: []
+    Sensor: [
+        placed white_balance::WhiteBalance,
+        placed denoise::Denoise,
+        placed exposure::Exposure,
+    ]
     Picture: [
         placed crop::Crop,
         whole background_lift::BackgroundLift,

@@ -102,14 +102,17 @@ impl ToneEvening {
             });
         let mut colour = [red, yellow];
         let [red, yellow] = &mut colour;
-        Zip::from(red).and(yellow).and(&shine).for_each(|r, y, &shine| {
-            let (dr, dy) = (red_mean - *r, yellow_mean - *y);
-            let mut let_go = 1.0 + (dr * dr + dy * dy) / (SKIN_LIKE * SKIN_LIKE);
-            if dr > 0.0 && dy > 0.0 {
-                let_go += 3.0 * shine;
-            }
-            (*r, *y) = (strength * dr / let_go, strength * dy / let_go);
-        });
+        Zip::from(red)
+            .and(yellow)
+            .and(&shine)
+            .for_each(|r, y, &shine| {
+                let (dr, dy) = (red_mean - *r, yellow_mean - *y);
+                let mut let_go = 1.0 + (dr * dr + dy * dy) / (SKIN_LIKE * SKIN_LIKE);
+                if dr > 0.0 && dy > 0.0 {
+                    let_go += 3.0 * shine;
+                }
+                (*r, *y) = (strength * dr / let_go, strength * dy / let_go);
+            });
         let [red, yellow] = &colour;
 
         // What the change does to the mean, to be taken away again.

@@ -140,8 +140,8 @@ fn resample(plane: ArrayView2<'_, f32>, down: &Taps, across: &Taps, floor: f32) 
                     for (out, (start, weights)) in sums.iter_mut().zip(&across.runs) {
                         let mut sum = [0.0_f32; TOGETHER];
                         for (&weight, values) in weights.iter().zip(&tower[*start..]) {
-                            for i in 0..TOGETHER {
-                                sum[i] += weight * values[i];
+                            for (sum, &value) in sum.iter_mut().zip(values) {
+                                *sum += weight * value;
                             }
                         }
                         for sum in &mut sum {

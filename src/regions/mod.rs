@@ -16,6 +16,8 @@ mod nets;
 mod plane;
 mod walk;
 
+use std::fmt;
+
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};
 
@@ -153,6 +155,20 @@ pub enum Attention {
     BackdropAlike,
     /// The crop the recipe asks for reaches beyond the frame.
     NoRoomForCrop,
+}
+
+impl fmt::Display for Attention {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoFace => f.write_str("no face was found"),
+            Self::SeveralFaces(count) => write!(f, "{count} faces were found"),
+            Self::FaceCut => f.write_str("the frame cuts the head"),
+            Self::EyesClosed => f.write_str("an eye is closed"),
+            Self::LowConfidence => f.write_str("the regions are unsure"),
+            Self::BackdropAlike => f.write_str("sitter and backdrop are too alike"),
+            Self::NoRoomForCrop => f.write_str("the crop reaches beyond the frame"),
+        }
+    }
 }
 
 /// The backdrop as one smooth surface of scene-linear working-space colour, on a coarse grid

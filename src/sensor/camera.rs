@@ -62,8 +62,9 @@ const LINES: [[f64; 4]; 31] = [
     [600.0, 0.33724, 0.36051, -116.45],
 ];
 
-/// Tint steps per unit of distance from the Planckian locus in CIE 1960 uv; positive tint takes
-/// magenta light for white (scale and sign of the DNG specification's sample code).
+/// Tint steps per unit of distance from the Planckian locus in CIE 1960 uv; positive is above the
+/// locus, greenish light, so that the picture turns to magenta. Scale and sign as in the DNG
+/// software development kit's `dng_temperature`, measured along Robertson's lines (downwards).
 const TINT: f64 = -3000.0;
 
 /// CIE xy of a light of `kelvin` (about 1667 to 100000) whose tint is `tint`: Robertson's lines
@@ -215,11 +216,6 @@ impl Camera {
             calibrations,
             analog_balance: Some(balance),
         }
-    }
-
-    /// Whether the camera's colours are known at all.
-    pub fn is_known(&self) -> bool {
-        !self.calibrations.is_empty()
     }
 
     /// The calibration for a white, linear in reciprocal temperature between the two.
@@ -390,4 +386,151 @@ fn inverse(m: &Matrix) -> Option<Matrix> {
         .fold(0.0_f64, |size, v| size.max(v.abs()));
     let usable = determinant.is_finite() && determinant.abs() > 1.0e-9 * size * size * size;
     usable.then(|| std::array::from_fn(|i| std::array::from_fn(|j| cofactor(j, i) / determinant)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Expected: `colour.temperature.CCT_to_uv_Robertson1968` of colour-science 0.4.7, Duv times 3000
+    /// being tint.
+    #[test]
+    fn temperature_and_tint_agree_with_colour_science() {
+        for (kelvin, duv, [x, y]) in [
+            (3200.0, 0.0, [0.423_261_06, 0.398_745_3]),
+            (5000.0, 0.003, [0.345_684_23, 0.358_107_23]),
+            (6504.0, 0.0032, [0.312_708_67, 0.328_898_29]),
+            (12000.0, -0.005, [0.275_195_36, 0.272_454_84]),
+        ] {
+            let found = white_of(kelvin, 3000.0 * duv);
+            assert!(
+                (found[0] - x).abs() < 2e-5 && (found[1] - y).abs() < 2e-5,
+                "{found:?}"
+            );
+            let (back, tint) = temperature_of(found);
+            assert!((back / kelvin - 1.0).abs() < 1e-3, "{kelvin}: {back}");
+            assert!((tint - 3000.0 * duv).abs() < 0.1, "{kelvin}: {tint}");
+        }
+        // `uv_to_CCT_Robertson1968`: D65 and standard light A.
+        for (xy, kelvin, duv) in [
+            (D65, 6503.707, 3.256_663e-3),
+            ([0.44757, 0.40745], 2855.755, 2.67e-6),
+        ] {
+            let found = temperature_of(xy);
+            assert!((found.0 - kelvin).abs() < 1.0, "{found:?}");
+            assert!((found.1 - 3000.0 * duv).abs() < 0.05, "{found:?}");
+        }
+    }
+
+    fn invented() -> [CameraMatrix; 2] {
+        let matrix = |illuminant, xyz_to_camera| CameraMatrix {
+            illuminant,
+            xyz_to_camera,
+            forward: None,
+            calibration: None,
+        };
+        [
+            matrix(
+                17,
+                [
+                    [1.10, -0.45, -0.05],
+                    [-0.40, 1.20, 0.22],
+                    [-0.05, 0.15, 0.62],
+                ],
+            ),
+            matrix(
+                21,
+                [
+                    [0.80, -0.25, -0.10],
+                    [-0.45, 1.25, 0.22],
+                    [-0.08, 0.20, 0.60],
+                ],
+            ),
+        ]
+    }
+
+    fn assert_near(found: &Matrix, expected: &Matrix, tolerance: f64) {
+        for (found, expected) in found.iter().flatten().zip(expected.iter().flatten()) {
+            assert!(
+                (found - expected).abs() < tolerance,
+                "{found} is not {expected}"
+            );
+        }
+    }
+
+    /// Expected: the specification's steps in numpy with colour-science 0.4.7
+    /// (`uv_to_CCT_Robertson1968`, `matrix_chromatic_adaptation_VonKries` with Bradford,
+    /// `normalised_primary_matrix` of ITU-R BT.2020).
+    #[test]
+    fn two_calibrations_are_interpolated_as_colour_science_does() {
+        let camera = Camera::new(&invented(), [1.0; 3]);
+        let neutral = [1.0 / 1.9, 1.0, 1.0 / 1.7];
+        let white = camera
+            .white_of_neutral(neutral)
+            .expect("a plausible neutral");
+        assert!((white[0] - 0.360_382).abs() < 2e-5 && (white[1] - 0.364_796).abs() < 2e-5);
+        let expected = [
+            [0.945_347, 0.158_050, -0.103_397],
+            [-0.071_758, 1.361_616, -0.289_858],
+            [0.014_790, -0.396_662, 1.381_872],
+        ];
+        assert_near(
+            &camera.to_working([1.9, 1.0, 1.7]).expect("a matrix"),
+            &expected,
+            2e-4,
+        );
+    }
+
+    /// As above, from forward matrices; then no light matters, only D50 and D65.
+    #[test]
+    fn forward_matrices_are_preferred() {
+        let forward = Some([
+            [0.70, 0.20, 0.0642],
+            [0.28, 0.80, -0.08],
+            [0.02, -0.10, 0.9049],
+        ]);
+        let matrices = invented().map(|matrix| CameraMatrix { forward, ..matrix });
+        let camera = Camera::new(&matrices, [1.0; 3]);
+        let expected = [
+            [1.038_132, 0.038_153, -0.076_285],
+            [-0.016_244, 1.180_285, -0.164_041],
+            [0.028_229, -0.169_812, 1.141_583],
+        ];
+        assert_near(
+            &camera.to_working([1.9, 1.0, 1.7]).expect("a matrix"),
+            &expected,
+            2e-5,
+        );
+    }
+
+    /// What the camera amplifies per channel before recording must not change the colours.
+    #[test]
+    fn analog_balance_cancels_against_the_neutral() {
+        let plain = Camera::new(&invented(), [1.0; 3]).to_working([1.9, 1.0, 1.7]);
+        let amplified =
+            Camera::new(&invented(), [1.25, 1.0, 0.8]).to_working([1.9 / 1.25, 1.0, 1.7 / 0.8]);
+        assert_near(
+            &plain.expect("a matrix"),
+            &amplified.expect("a matrix"),
+            1e-6,
+        );
+    }
+
+    #[test]
+    fn neutral_stays_neutral_and_nonsense_gives_nothing() {
+        let matrix = Camera::new(&invented(), [1.0; 3]).to_working([1.9, 1.0, 1.7]);
+        for row in matrix.expect("a matrix") {
+            assert!((row.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+        }
+        let singular = CameraMatrix {
+            xyz_to_camera: [[1.0; 3]; 3],
+            ..invented()[0]
+        };
+        assert!(
+            Camera::new(&[singular], [1.0; 3])
+                .to_working([1.0; 3])
+                .is_none()
+        );
+        assert!(Camera::new(&[], [1.0; 3]).to_working([1.0; 3]).is_none());
+    }
 }

@@ -15,17 +15,19 @@
 
 mod bayer;
 mod camera;
+mod denoise;
 mod general;
 mod highlights;
+mod noise;
 mod orient;
 mod quick;
 mod sites;
 
-use ndarray::Array2;
+use ndarray::{Array2, Axis, Slice};
 use serde::{Deserialize, Serialize};
 
 use crate::picture::{Linear, Ratio, Rect, Size, Stops, bands};
-use crate::raw::{Pattern, SensorFrame};
+use crate::raw::{Exif, Pattern, Samples, SensorFrame};
 
 use camera::Camera;
 use sites::Sites;
@@ -64,7 +66,7 @@ pub enum Balance {
     AsShot,
     /// Gains of red, green and blue, green 1; from a grey patch, say ([`balance_of_patch`]).
     Gains([f32; 3]),
-    /// A light's correlated colour temperature, and its tint (positive: the light is magenta;
+    /// A light's correlated colour temperature, and its tint (positive: the light is greenish;
     /// 3000 steps per unit of CIE 1960 uv away from the Planckian locus).
     Temperature {
         /// Kelvin, 1700 to 50000.
@@ -178,34 +180,203 @@ pub fn develop(frame: &SensorFrame, window: Rect, how: &Development) -> Result<D
     let plan = Plan::new(frame, how)?;
     let sites = Sites::new(frame, plan.gains)?;
     check_window(window, &sites)?;
-    let mut planes = planes_of(window.size());
-    fill_in(&sites, &frame.pattern, window, &mut planes);
+    let noise = if how.denoise.0 > 0.0 {
+        noise_of(frame, true)?
+    } else {
+        None
+    };
+    let planes = roots_squared(frame, &sites, window, plan.gains, how.denoise, noise);
     let mut picture = Linear { planes };
-    plan.to_working(&mut picture, true);
+    plan.to_working(&mut picture);
     let clipped = sites.sums(window).2 as f32;
+    let noise = noise.map(|noise| balanced(noise, plan.gains));
     Ok(Developed {
         picture,
-        notes: plan.notes(clipped, None),
+        notes: plan.notes(clipped, noise),
     })
 }
 
 /// Fills in the mosaic of `window` without any colour matrix: balanced camera colours, linear.
+/// Noise is taken off if its size is given (as by [`noise_of`]).
 ///
-/// For measuring the demosaicing alone; [`develop`] is what pictures are made with.
+/// For measuring; [`develop`] is what pictures are made with.
 ///
 /// # Errors
 /// As [`develop`].
-pub fn demosaic(frame: &SensorFrame, window: Rect, gains: [f32; 3]) -> Result<Linear, Error> {
+pub fn demosaic(
+    frame: &SensorFrame,
+    window: Rect,
+    gains: [f32; 3],
+    denoise: Ratio,
+    noise: Option<[[f32; 2]; 3]>,
+) -> Result<Linear, Error> {
     let sites = Sites::new(frame, gains)?;
     check_window(window, &sites)?;
-    let mut planes = planes_of(window.size());
-    fill_in(&sites, &frame.pattern, window, &mut planes);
-    bands::each_row(&mut planes, |_, rows| {
-        for row in rows {
-            row.iter_mut().for_each(|v| *v *= *v);
+    Ok(Linear {
+        planes: roots_squared(frame, &sites, window, gains, denoise, noise),
+    })
+}
+
+/// The frame's noise, found in its visible crop: variance at a site is `a x + b` for each colour,
+/// on the scale where black is 0 and white 1. What the file says (DNG NoiseProfile) serves where
+/// the frame has too few calm places; `None` where neither tells.
+///
+/// `alike`: one line for all colours, as in any camera whose samples were not balanced.
+///
+/// # Errors
+/// As [`develop`], for the crop.
+pub fn noise_of(frame: &SensorFrame, alike: bool) -> Result<Option<[[f32; 2]; 3]>, Error> {
+    let sites = Sites::new(frame, [1.0; 3])?;
+    check_window(frame.crop, &sites)?;
+    let estimate = |colours: &[usize]| noise::estimate(&sites, frame.crop, colours);
+    let found = match (&frame.pattern, alike) {
+        // Three samples a site were computed from others: no noise model holds.
+        (Pattern::Linear, _) => None,
+        (Pattern::Monochrome, _) | (_, true) => estimate(&[0, 1, 2]).map(|noise| [noise; 3]),
+        (_, false) => match [estimate(&[0]), estimate(&[1]), estimate(&[2])] {
+            [Some(red), Some(green), Some(blue)] => Some([red, green, blue]),
+            _ => None,
+        },
+    };
+    let usable = |noise: &[[f32; 2]; 3]| {
+        noise
+            .iter()
+            .all(|&[a, b]| (0.0..1.0).contains(&a) && (0.0..1.0).contains(&b))
+    };
+    Ok(found.or(frame.noise_profile).filter(usable))
+}
+
+/// A frame's noise after its colours were multiplied by gains.
+fn balanced(noise: [[f32; 2]; 3], gains: [f32; 3]) -> [[f32; 2]; 3] {
+    std::array::from_fn(|c| [noise[c][0] * gains[c], noise[c][1] * gains[c] * gains[c]])
+}
+
+/// Balanced light of `window`: filled in on square roots, noise taken off there, squared again.
+fn roots_squared(
+    frame: &SensorFrame,
+    sites: &Sites<'_>,
+    window: Rect,
+    gains: [f32; 3],
+    strength: Ratio,
+    noise: Option<[[f32; 2]; 3]>,
+) -> [Array2<f32>; 3] {
+    let origin = [window.top as isize, window.left as isize];
+    let Some(noise) = noise.filter(|_| strength.0 > 0.0) else {
+        let mut planes = planes_of(window.size());
+        fill_in(sites, &frame.pattern, origin, 0.0, &mut planes);
+        square(&mut planes, 0.0, [0.0; 3]);
+        return planes;
+    };
+    let noise = balanced(noise, gains);
+    let lift = lift_for(noise[1]);
+    let deviation = noise.map(|noise| deviation(noise, lift));
+    // Blocks have their own raster in the active area.
+    let step = denoise::STEP as isize;
+    let margin = denoise::MARGIN as isize;
+    let begin = origin.map(|at| (at - margin).div_euclid(step) * step);
+    let size = window.size();
+    let [height, width] = [(size.height, 0), (size.width, 1)].map(|(length, axis)| {
+        let end = origin[axis] + length as isize + margin - begin[axis];
+        (end as usize).next_multiple_of(denoise::STEP)
+    });
+    let mut planes = planes_of(Size { width, height });
+    fill_in(sites, &frame.pattern, begin, lift, &mut planes);
+    let spectrum = denoise::spectrum(&flat_noise(frame, deviation));
+    denoise::denoise(&mut planes, &spectrum, strength);
+    let [top, left] = [0, 1].map(|axis| (origin[axis] - begin[axis]) as usize);
+    let rows = Slice::from(top..top + size.height);
+    let columns = Slice::from(left..left + size.width);
+    let mut planes = planes.map(|plane| {
+        plane
+            .slice_axis(Axis(0), rows)
+            .slice_axis(Axis(1), columns)
+            .as_standard_layout()
+            .to_owned()
+    });
+    // The mean of squares is the square of the mean plus the variance that was taken off.
+    let lost = deviation.map(|deviation| strength.0.min(1.0) * deviation * deviation);
+    square(&mut planes, lift, lost);
+    planes
+}
+
+/// What is added to light before its root is taken, so that noise is even down to black:
+/// 3/8 a + b / a (generalised Anscombe transform: F. Murtagh, J.-L. Starck, A. Bijaoui, "Image
+/// restoration with noise suppression using a multiresolution support", 1995). At most 0.05: that
+/// is a read noise of a fifth of full scale beside the shot noise of 20 electrons.
+fn lift_for([a, b]: [f32; 2]) -> f32 {
+    (0.375 * a + b / a.max(1.0e-9)).min(0.05)
+}
+
+/// Standard deviation of the root of light: at a tenth of full scale, which is like anywhere else.
+fn deviation([a, b]: [f32; 2], lift: f32) -> f32 {
+    ((0.1 * a + b) / (4.0 * (0.1 + lift))).sqrt()
+}
+
+/// What demosaicing makes of flat light with this noise, without the light.
+fn flat_noise(frame: &SensorFrame, deviation: [f32; 3]) -> [Array2<f32>; 3] {
+    const SIDE: usize = 192;
+    const ROOT: f32 = 0.5;
+    let whole = Rect::whole(Size {
+        width: SIDE,
+        height: SIDE,
+    });
+    let mut flat = SensorFrame {
+        samples: Samples::Float(Array2::zeros((SIDE, SIDE))),
+        pattern: match &frame.pattern {
+            Pattern::Linear => Pattern::Monochrome,
+            pattern => pattern.clone(),
+        },
+        black: Array2::zeros((1, 1)),
+        white: [1.0; 3],
+        balance: None,
+        matrices: Vec::new(),
+        analog_balance: [1.0; 3],
+        baseline_exposure: 0.0,
+        noise_profile: None,
+        crop: whole,
+        orientation: frame.orientation,
+        exif: Exif::default(),
+        decoder: frame.decoder,
+    };
+    let mut noise = Array2::zeros((SIDE, SIDE));
+    let Ok(sites) = Sites::new(&flat, [1.0; 3]) else {
+        return planes_of(whole.size());
+    };
+    let mut state = 0_u64;
+    for ((y, x), value) in noise.indexed_iter_mut() {
+        let root = ROOT + deviation[sites.colour(y, x)] * gaussian(&mut state);
+        *value = root * root;
+    }
+    flat.samples = Samples::Float(noise);
+    let mut planes = planes_of(whole.size());
+    if let Ok(sites) = Sites::new(&flat, [1.0; 3]) {
+        fill_in(&sites, &flat.pattern, [0, 0], 0.0, &mut planes);
+    }
+    planes.map(|plane| plane - ROOT)
+}
+
+/// Nearly Gaussian numbers of mean 0 and deviation 1, always the same: twelve uniform ones from
+/// SplitMix64 (S. Vigna's, public domain), added up.
+fn gaussian(state: &mut u64) -> f32 {
+    let mut sum = -6.0;
+    for _ in 0..12 {
+        *state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = *state;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^= z >> 31;
+        sum += (z >> 40) as f32 / (1_u64 << 24) as f32;
+    }
+    sum
+}
+
+/// Squares roots, takes off what was added before, and adds what the noise had held.
+fn square(planes: &mut [Array2<f32>; 3], lift: f32, lost: [f32; 3]) {
+    bands::each_row(planes, |_, rows| {
+        for (row, lost) in rows.into_iter().zip(lost) {
+            row.iter_mut().for_each(|v| *v = *v * *v - lift + lost);
         }
     });
-    Ok(Linear { planes })
 }
 
 /// Gains that make the mean of a patch neutral: a grey card in a reference frame.
@@ -283,17 +454,14 @@ impl Plan {
         })
     }
 
-    /// Takes balanced camera colours (square roots if `roots`) to the working space.
-    fn to_working(&self, picture: &mut Linear, roots: bool) {
+    /// Takes balanced camera colours to the working space.
+    fn to_working(&self, picture: &mut Linear) {
         let matrix = self.matrix.map(|row| row.map(|v| v * self.exposure));
         let clip = self.gains;
         bands::each_row(&mut picture.planes, |_, [first, second, third]| {
             bands::vectorised(|| {
                 for ((r, g), b) in first.iter_mut().zip(second).zip(third) {
-                    let mut v = [*r, *g, *b];
-                    if roots {
-                        v = v.map(|v| v * v);
-                    }
+                    let v = [*r, *g, *b];
                     let v = match self.highlights {
                         Highlights::Rebuilt => highlights::rebuild(v, clip),
                         Highlights::Clipped => highlights::cut(v, clip),
@@ -376,68 +544,83 @@ fn planes_of(size: Size) -> [Array2<f32>; 3] {
     std::array::from_fn(|_| Array2::zeros((size.height, size.width)))
 }
 
-/// Square roots of the balanced colours of `window`.
-fn fill_in(sites: &Sites<'_>, pattern: &Pattern, window: Rect, planes: &mut [Array2<f32>; 3]) {
+/// Square roots of the balanced colours of the sites from `origin` (row, column) on, `lift` added
+/// to light before.
+fn fill_in(
+    sites: &Sites<'_>,
+    pattern: &Pattern,
+    origin: [isize; 2],
+    lift: f32,
+    planes: &mut [Array2<f32>; 3],
+) {
+    let [top, left] = origin;
     match pattern {
-        Pattern::Bayer(_) => fill_in_bayer(sites, window, planes),
-        Pattern::SixBySix(_) => general::fill_in(sites, window, planes),
+        Pattern::Bayer(_) => fill_in_bayer(sites, origin, lift, planes),
+        // Blocks other than 6 x 6 were refused when the sites were made.
+        Pattern::SixBySix(_) | Pattern::Other { .. } => {
+            general::fill_in(sites, origin, lift, planes);
+        }
         Pattern::Monochrome => bands::each_row(planes, |y, [r, g, b]| {
-            sites.row((window.top + y) as isize, window.left as isize, g);
-            g.iter_mut().for_each(|v| *v = root(*v));
+            sites.row(top + y as isize, left, g);
+            g.iter_mut().for_each(|v| *v = root(*v + lift));
             r.copy_from_slice(g);
             b.copy_from_slice(g);
         }),
         Pattern::Linear => bands::each_row(planes, |y, rows| {
-            let mut colours = vec![0.0; 3 * window.width];
-            sites.row(
-                (window.top + y) as isize,
-                window.left as isize,
-                &mut colours,
-            );
+            let mut colours = vec![0.0; 3 * rows[0].len()];
+            sites.row(top + y as isize, left, &mut colours);
             for (c, row) in rows.into_iter().enumerate() {
                 for (out, colour) in row.iter_mut().zip(colours.chunks_exact(3)) {
-                    *out = root(colour[c]);
+                    *out = root(colour[c] + lift);
                 }
             }
         }),
     }
 }
 
-/// What is filled in: noise below black becomes black.
+/// Root of light; what noise puts below black is black.
 #[inline(always)]
 fn root(light: f32) -> f32 {
     light.max(0.0).sqrt()
 }
 
-fn fill_in_bayer(sites: &Sites<'_>, window: Rect, planes: &mut [Array2<f32>; 3]) {
+fn fill_in_bayer(
+    sites: &Sites<'_>,
+    [top, left]: [isize; 2],
+    lift: f32,
+    planes: &mut [Array2<f32>; 3],
+) {
     use bayer::{Bayer, HALO};
     // Tiles begin at a red site.
     let red = (0..4)
         .find(|&k| sites.colour(k / 2, k % 2) == 0)
         .unwrap_or(0);
-    let first_red = |from: usize, phase: usize| {
-        let from = from as isize - HALO as isize;
+    let first_red = |from: isize, phase: usize| {
+        let from = from - HALO as isize;
         from - (from - phase as isize).rem_euclid(2)
     };
+    let (height, width) = planes[0].dim();
     let reach = 2 * HALO + 2;
-    let tile_width = (window.width.min(TILE) + reach).next_multiple_of(2);
-    let tile_height = (window.height.min(BAND) + reach).next_multiple_of(2);
+    let tile_width = (width.min(TILE) + reach).next_multiple_of(2);
+    let tile_height = (height.min(BAND) + reach).next_multiple_of(2);
     bands::each_band_of_three(planes, BAND, |first, mut rows| {
         let mut bayer = Bayer::new(tile_width, tile_height);
         let mut tile = vec![0.0; tile_width * tile_height];
-        let top = first_red(window.top + first, red / 2);
-        let skip_rows = ((window.top + first) as isize - top) as usize;
-        for start in (0..window.width).step_by(TILE) {
-            let left = first_red(window.left + start, red % 2);
+        let band = top + first as isize;
+        let from_row = first_red(band, red / 2);
+        let skip_rows = (band - from_row) as usize;
+        for start in (0..width).step_by(TILE) {
+            let column = left + start as isize;
+            let from_column = first_red(column, red % 2);
             for (y, row) in tile.chunks_exact_mut(tile_width).enumerate() {
-                sites.row(top + y as isize, left, row);
-                row.iter_mut().for_each(|v| *v = root(*v));
+                sites.row(from_row + y as isize, from_column, row);
+                row.iter_mut().for_each(|v| *v = root(*v + lift));
             }
             bands::vectorised(|| bayer.run(&tile));
-            let skip = ((window.left + start) as isize - left) as usize;
-            let count = TILE.min(window.width - start);
+            let skip = (column - from_column) as usize;
+            let count = TILE.min(width - start);
             for (plane, rows) in bayer.planes.iter().zip(&mut rows) {
-                for (y, row) in rows.chunks_exact_mut(window.width).enumerate() {
+                for (y, row) in rows.chunks_exact_mut(width).enumerate() {
                     let from = (skip_rows + y) * tile_width + skip;
                     row[start..start + count].copy_from_slice(&plane[from..from + count]);
                 }

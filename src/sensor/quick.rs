@@ -29,7 +29,8 @@ pub fn develop_small(
         Pattern::Bayer(_) => 2,
         // Each 3 x 3 of the usual 6 x 6 patterns has all three colours.
         Pattern::SixBySix(_) => 3,
-        Pattern::Monochrome | Pattern::Linear => 1,
+        // Other blocks were refused when the sites were made.
+        Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => 1,
     };
     let longest = window.width.max(window.height);
     let step = longest.div_ceil(long_side).next_multiple_of(cell);
@@ -71,7 +72,7 @@ pub fn develop_small(
             }
         }
     });
-    plan.to_working(&mut picture, false);
+    plan.to_working(&mut picture);
     let clipped = sites.sums(window).2;
     Ok(Developed {
         picture,

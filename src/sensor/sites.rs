@@ -1,8 +1,9 @@
 //! What a site recorded, on a common scale: black 0, white 1, then multiplied by the gains.
 //!
 //! Values beyond the sensor's edge are mirrored about the outermost sites (these are not
-//! repeated), which keeps the filter pattern going. Mirroring ends at the edge of the active area,
-//! never at that of a window, so a window gives the pixels of the whole.
+//! repeated), which keeps 2 x 2 filters going; 6 x 6 filters take the nearest whole cell again.
+//! This happens at the edge of the active area, never at that of a window, so a window gives the
+//! pixels of the whole.
 
 use super::{Error, malformed};
 use crate::picture::Rect;
@@ -49,6 +50,9 @@ impl<'a> Sites<'a> {
         {
             return Err(malformed("filter pattern", "6 x 6 filters are 36"));
         }
+        if let Pattern::Other { .. } = frame.pattern {
+            return Err(malformed("filter pattern", "2 x 2 Bayer or 6 x 6 filters"));
+        }
         if frame.black.is_empty() || frame.black.iter().any(|black| !black.is_finite()) {
             return Err(malformed("black level", "finite, at least one"));
         }
@@ -76,19 +80,34 @@ impl<'a> Sites<'a> {
         })
     }
 
+    /// Rows and columns after which the filters repeat.
+    pub fn cell(&self) -> usize {
+        match self.frame.pattern {
+            Pattern::Bayer(_) => 2,
+            Pattern::SixBySix(_) => 6,
+            Pattern::Monochrome | Pattern::Linear => 1,
+        }
+    }
+
+    /// Where a colour clips.
+    pub fn clip(&self, colour: usize) -> f32 {
+        self.gains[colour]
+    }
+
     /// Which colour (0 red, 1 green, 2 blue) a site of a mosaic has.
     pub fn colour(&self, y: usize, x: usize) -> usize {
         match &self.frame.pattern {
             Pattern::Bayer(filters) => filters[y % 2 * 2 + x % 2] as usize,
             Pattern::SixBySix(filters) => filters[y % 6 * 6 + x % 6] as usize,
-            Pattern::Monochrome | Pattern::Linear => Filter::Green as usize,
+            // Other blocks were refused when the sites were made.
+            Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => Filter::Green as usize,
         }
     }
 
     /// Reads row `y` (mirrored if outside), from site `left` (may be negative), into `out`.
     /// A linear DNG gives `out.len() / 3` sites, interleaved.
     pub fn row(&self, y: isize, left: isize, out: &mut [f32]) {
-        let y = mirrored(y, self.height);
+        let y = self.within(y, self.height);
         let sites = out.len() / self.channels;
         let inside = (-left).clamp(0, sites as isize) as usize;
         let end = (self.width as isize - left).clamp(inside as isize, sites as isize) as usize;
@@ -96,9 +115,30 @@ impl<'a> Sites<'a> {
         let c = self.channels;
         self.inside(y, first, &mut out[inside * c..end * c]);
         for at in (0..inside).chain(end..sites) {
-            let from = mirrored(left + at as isize, self.width);
+            let from = self.within(left + at as isize, self.width);
             self.inside(y, from, &mut out[at * c..(at + 1) * c]);
         }
+    }
+
+    /// An index of a row or column brought inside: mirrored, which keeps 2 x 2 filters going;
+    /// moved by whole cells where filters repeat after more than two.
+    fn within(&self, index: isize, length: usize) -> usize {
+        let cell = self.cell() as isize;
+        let length_of = length as isize;
+        if cell <= 2 || length_of < cell || (0..length_of).contains(&index) {
+            return mirrored(index, length);
+        }
+        let over = if index < 0 {
+            index
+        } else {
+            index - length_of + 1
+        };
+        let cells = if index < 0 {
+            -over.div_euclid(cell)
+        } else {
+            -((over + cell - 1) / cell)
+        };
+        (index + cells * cell) as usize
     }
 
     /// Sums and counts of balanced light per colour, and the share of sites that are clipped, in a

@@ -13,7 +13,6 @@
 use rayon::prelude::*;
 
 use super::NetError;
-use crate::picture::bands::vectorised;
 
 /// Output pixels whose sums are held together: two AVX2 or one AVX-512 register.
 const LANES: usize = 16;
@@ -272,22 +271,70 @@ fn packed(channels: usize, depth: usize, weight: impl Fn(usize, usize) -> f32) -
     packed
 }
 
-/// Sums of [`ROWS`] output channels over [`LANES`] pixels, each one chain from the bias on.
-#[inline(always)]
-fn sums(
-    bias: &[f32; ROWS],
-    weights: &[[f32; ROWS]],
-    panel: &[[f32; LANES]],
-) -> [[f32; LANES]; ROWS] {
-    let mut sums = bias.map(|b| [b; LANES]);
-    for (w, x) in weights.iter().zip(panel) {
-        for (sum, &w) in sums.iter_mut().zip(w) {
-            for (s, &x) in sum.iter_mut().zip(x) {
-                *s += w * x;
+/// Multiplies one panel with the weights of all output channels of a pass.
+struct Multiply<'a> {
+    bias: &'a [[f32; ROWS]],
+    weights: &'a [[f32; ROWS]],
+    panel: &'a [[f32; LANES]],
+    /// Per output channel, its sums.
+    out: &'a mut [[f32; LANES]],
+}
+
+impl Multiply<'_> {
+    /// The plain version: what [`pulp::WithSimd`] below gives, to the bit.
+    fn plain(self) {
+        let groups = self.bias.iter().zip(self.out.chunks_exact_mut(ROWS));
+        for (group, (bias, out)) in groups.enumerate() {
+            let weights = &self.weights[group * self.panel.len()..][..self.panel.len()];
+            for (row, out) in out.iter_mut().enumerate() {
+                *out = [bias[row]; LANES];
+                for (w, x) in weights.iter().zip(self.panel) {
+                    for (sum, x) in out.iter_mut().zip(x) {
+                        *sum += w[row] * x;
+                    }
+                }
             }
         }
     }
-    sums
+
+    /// With sums in `V` registers per row. Never a fused multiply-add.
+    #[inline(always)]
+    fn in_registers<S: pulp::Simd, const V: usize>(self, simd: S) {
+        let groups = self.bias.iter().zip(self.out.chunks_exact_mut(ROWS));
+        for (group, (bias, out)) in groups.enumerate() {
+            let weights = &self.weights[group * self.panel.len()..][..self.panel.len()];
+            let mut sums = bias.map(|b| [simd.splat_f32s(b); V]);
+            for (w, x) in weights.iter().zip(self.panel) {
+                let x = S::as_simd_f32s(x)
+                    .0
+                    .first_chunk::<V>()
+                    .expect("V registers hold a row");
+                for (sums, &w) in sums.iter_mut().zip(w) {
+                    let w = simd.splat_f32s(w);
+                    for (sum, &x) in sums.iter_mut().zip(x) {
+                        *sum = simd.add_f32s(*sum, simd.mul_f32s(w, x));
+                    }
+                }
+            }
+            for (out, sums) in out.iter_mut().zip(sums) {
+                S::as_mut_simd_f32s(out).0.copy_from_slice(&sums);
+            }
+        }
+    }
+}
+
+impl pulp::WithSimd for Multiply<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, simd: S) {
+        match S::F32_LANES {
+            16 => self.in_registers::<S, 1>(simd),
+            8 => self.in_registers::<S, 2>(simd),
+            4 => self.in_registers::<S, 4>(simd),
+            _ => self.plain(),
+        }
+    }
 }
 
 impl Dense {
@@ -319,7 +366,12 @@ impl Dense {
                     || vec![[0.0; LANES]; depth],
                     |panel, (index, block)| {
                         self.gather(pass, input, index * LANES, panel);
-                        vectorised(|| self.multiply(pass, panel, block));
+                        pulp::Arch::new().dispatch(Multiply {
+                            bias: self.bias.as_chunks().0,
+                            weights: pass.weights.as_chunks().0,
+                            panel,
+                            out: block.as_chunks_mut().0,
+                        });
                     },
                 );
             out.par_chunks_mut((height * width).max(1))
@@ -333,21 +385,6 @@ impl Dense {
                 });
         }
         out
-    }
-
-    #[inline(always)]
-    fn multiply(&self, pass: &Pass, panel: &[[f32; LANES]], block: &mut [f32]) {
-        let groups = self.bias.as_chunks::<ROWS>().0;
-        let weights = pass.weights.as_chunks::<ROWS>().0;
-        for (group, (bias, out)) in groups
-            .iter()
-            .zip(block.chunks_exact_mut(ROWS * LANES))
-            .enumerate()
-        {
-            let weights = &weights[group * panel.len()..][..panel.len()];
-            let sums = sums(bias, weights, panel);
-            out.copy_from_slice(sums.as_flattened());
-        }
     }
 
     /// What each tap of each input channel sees from [`LANES`] grid positions, from `start` on.
@@ -444,7 +481,14 @@ impl Depthwise {
                     let plane = &input[channel * rows * columns..][..rows * columns];
                     self.pad(plane, padded, long);
                     let weights = &self.weights[channel * taps..][..taps];
-                    vectorised(|| self.filter(padded, long, weights, self.bias[channel], out));
+                    pulp::Arch::new().dispatch(Filter {
+                        conv: self,
+                        padded,
+                        long,
+                        weights,
+                        bias: self.bias[channel],
+                        out,
+                    });
                 },
             );
         out
@@ -470,29 +514,86 @@ impl Depthwise {
             }
         }
     }
+}
 
+/// Filters one padded plane.
+struct Filter<'a> {
+    conv: &'a Depthwise,
+    padded: &'a [f32],
+    /// Values from one padded row to the next.
+    long: usize,
+    weights: &'a [f32],
+    bias: f32,
+    out: &'a mut [f32],
+}
+
+impl Filter<'_> {
+    /// Calls `block(first values that each tap reads, outputs)` for blocks of [`WIDE`] outputs.
     #[inline(always)]
-    fn filter(&self, padded: &[f32], long: usize, weights: &[f32], bias: f32, out: &mut [f32]) {
-        let placing = &self.placing;
-        let phase = self.phase();
-        for (y, row) in out.chunks_exact_mut(self.output[2]).enumerate() {
-            for (block, to) in row.chunks_mut(WIDE).enumerate() {
-                let mut sum = [bias; WIDE];
-                for (ky, weights) in weights.chunks_exact(placing.kernel[1]).enumerate() {
-                    let line = (y * placing.stride[0] + ky * placing.dilation[0]) * long;
-                    for (kx, &w) in weights.iter().enumerate() {
-                        let tap = kx * placing.dilation[1];
-                        let from = line
-                            + (tap % placing.stride[1]) * phase
-                            + tap / placing.stride[1]
-                            + block * WIDE;
-                        for (s, &x) in sum.iter_mut().zip(&padded[from..from + WIDE]) {
-                            *s += w * x;
-                        }
+    fn each_block(self, block: impl Fn(&[f32], &[usize], &[f32], f32) -> [f32; WIDE]) {
+        let placing = &self.conv.placing;
+        let phase = self.conv.phase();
+        let taps: Vec<usize> = (0..placing.kernel[0])
+            .flat_map(|y| (0..placing.kernel[1]).map(move |x| (y, x * placing.dilation[1])))
+            .map(|(y, x)| {
+                let [_, across] = placing.stride;
+                y * placing.dilation[0] * self.long + (x % across) * phase + x / across
+            })
+            .collect();
+        for (y, row) in self.out.chunks_exact_mut(self.conv.output[2]).enumerate() {
+            let line = &self.padded[y * placing.stride[0] * self.long..];
+            for (index, to) in row.chunks_mut(WIDE).enumerate() {
+                let sums = block(&line[index * WIDE..], &taps, self.weights, self.bias);
+                to.copy_from_slice(&sums[..to.len()]);
+            }
+        }
+    }
+
+    /// The plain version.
+    fn plain(self) {
+        self.each_block(|line, taps, weights, bias| {
+            let mut sums = [bias; WIDE];
+            for (&tap, w) in taps.iter().zip(weights) {
+                for (sum, x) in sums.iter_mut().zip(&line[tap..tap + WIDE]) {
+                    *sum += w * x;
+                }
+            }
+            sums
+        });
+    }
+
+    /// With sums in `V` registers.
+    #[inline(always)]
+    fn in_registers<S: pulp::Simd, const V: usize>(self, simd: S) {
+        self.each_block(
+            #[inline(always)]
+            |line, taps, weights, bias| {
+                let mut sums = [simd.splat_f32s(bias); V];
+                for (&tap, &w) in taps.iter().zip(weights) {
+                    let w = simd.splat_f32s(w);
+                    let x = S::as_simd_f32s(&line[tap..tap + WIDE]).0;
+                    for (sum, &x) in sums.iter_mut().zip(x) {
+                        *sum = simd.add_f32s(*sum, simd.mul_f32s(w, x));
                     }
                 }
-                to.copy_from_slice(&sum[..to.len()]);
-            }
+                let mut out = [0.0; WIDE];
+                S::as_mut_simd_f32s(&mut out).0.copy_from_slice(&sums);
+                out
+            },
+        );
+    }
+}
+
+impl pulp::WithSimd for Filter<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, simd: S) {
+        match S::F32_LANES {
+            16 => self.in_registers::<S, 2>(simd),
+            8 => self.in_registers::<S, 4>(simd),
+            4 => self.in_registers::<S, 8>(simd),
+            _ => self.plain(),
         }
     }
 }
