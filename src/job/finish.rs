@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use serde::Serialize;
 
 use crate::colour::output::Profile;
-use crate::deliver::atomic::{self, Originals};
+use crate::deliver::atomic::{self, Originals, sidecar_path};
 use crate::deliver::contact_sheet::{Tile, contact_sheet};
 use crate::deliver::encode::{self, Format, Pixels};
 use crate::deliver::metadata::Metadata;
@@ -195,12 +195,9 @@ fn hex(hash: blake3::Hash) -> String {
     hash.to_hex().to_string()
 }
 
-/// BLAKE3 of a file, read piece by piece.
 fn digest_file(path: &Path) -> std::io::Result<FileDigest> {
-    let mut hasher = blake3::Hasher::new();
-    let mut file = std::fs::File::open(path)?;
-    let bytes = std::io::copy(&mut file, &mut hasher)?;
-    Ok(FileDigest { bytes, blake3: hex(hasher.finalize()) })
+    let (bytes, blake3) = atomic::digest(path)?;
+    Ok(FileDigest { bytes, blake3 })
 }
 
 struct Run<'a> {
@@ -288,10 +285,7 @@ impl Run<'_> {
             watch(Event::At(task, &order.name));
             let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
             let sidecar = self.sidecar(task, order, key, &note, &finished, &made);
-            // The sidecar first: a file without a sidecar would look like somebody else's.
-            let beside = sidecar_path(&path);
-            atomic::write(&beside, sidecar.to_text().as_bytes(), self.originals)
-                .and_then(|()| atomic::write(&path, &made.file, self.originals))
+            atomic::write_with_sidecar(&path, &made.file, &sidecar, self.originals)
                 .map_err(|error| error.to_string())?;
             done.files.push(order.file.clone());
         }
@@ -321,10 +315,14 @@ impl Run<'_> {
     }
 
     fn standing(&self, path: &Path, key: &str) -> Result<Standing, String> {
+        let beside = sidecar_path(path);
+        let sidecar = read_sidecar(&beside);
         if !path.exists() {
-            return Ok(Standing::Missing);
+            // Nothing of ours is named so and reads otherwise.
+            let foreign = beside.exists() && sidecar.is_none();
+            return Ok(if foreign { Standing::Foreign } else { Standing::Missing });
         }
-        let Some(sidecar) = read_sidecar(&sidecar_path(path)) else {
+        let Some(sidecar) = sidecar else {
             return Ok(Standing::Foreign);
         };
         let now = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
@@ -332,9 +330,7 @@ impl Run<'_> {
         Ok(match (sidecar.key == key, same) {
             (true, true) => Standing::Right,
             (false, true) => Standing::Outdated,
-            // A run that ended between sidecar and file leaves the older file with the newer
-            // sidecar; it is ours if the sidecar of before would say so, which nobody knows any
-            // more, so a person decides.
+            // What a killed run left half in place was put right before (`atomic`).
             (_, false) => Standing::Foreign,
         })
     }
@@ -384,12 +380,6 @@ impl Run<'_> {
             attention: finished.attention.clone(),
         }
     }
-}
-
-fn sidecar_path(path: &Path) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(".ron");
-    PathBuf::from(name)
 }
 
 fn read_sidecar(path: &Path) -> Option<Sidecar> {
