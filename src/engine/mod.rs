@@ -21,7 +21,7 @@ use crate::operations::canvas::Canvas;
 use crate::operations::{Findings, Operation, Stage};
 use crate::picture::{Linear, Rect, Size, resample};
 use crate::raw::{Frame, SensorFrame};
-use crate::recipe::{Recipe, Step};
+use crate::recipe::{FORMAT, Recipe, Step};
 use crate::regions::{self, Attention, Marks, Regions};
 use crate::sensor::{self, Developed, Notes};
 
@@ -46,7 +46,7 @@ pub enum Error {
 /// The set's reference frames, prepared once for all frames.
 #[derive(Debug, Default)]
 pub struct Set {
-    /// Small upright copy of the empty backdrop ([`small_copy`]), for the shape of its light.
+    /// Small upright copy of the empty backdrop ([`empty_copy`]), for the shape of its light.
     pub empty: Option<Linear>,
     /// What `WhiteBalance(from: SetReference)` and matching go by.
     pub reference: Option<Reference>,
@@ -231,6 +231,16 @@ pub fn small_copy(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -
             Ok(resample::resize(&finished.picture, fitted(size, long_side)))
         }
     }
+}
+
+/// The set's empty backdrop, for [`Set::empty`]. No recipe has a say: only the shape of its light
+/// matters, and no frame's bytes may depend on whose recipe came first.
+///
+/// # Errors
+/// When the sensor data cannot be developed.
+pub fn empty_copy(frame: &Frame) -> Result<Linear, Error> {
+    let bare = Recipe { format: FORMAT, name: String::new(), steps: Vec::new() };
+    small_copy(frame, &bare, &Set::default(), SMALL)
 }
 
 fn develop_crop(

@@ -153,10 +153,9 @@ fn prepare_set(plan: &Plan) -> Result<Set, String> {
         let (frame, _) = open(path)?;
         set.reference = engine::Reference::of(&frame);
     }
-    if let (Some(path), Some(task)) = (&plan.set.empty, plan.tasks.first()) {
+    if let Some(path) = &plan.set.empty {
         let (frame, _) = open(path)?;
-        // Only the shape of its light matters, so one recipe's development serves all.
-        let small = engine::small_copy(&frame, &task.recipe, &set, engine::SMALL);
+        let small = engine::empty_copy(&frame);
         set.empty = Some(small.map_err(|error| format!("{}: {error}", path.display()))?);
     }
     Ok(set)
@@ -165,9 +164,10 @@ fn prepare_set(plan: &Plan) -> Result<Set, String> {
 /// What the reference frames add to every key.
 fn digest_of_set(plan: &Plan) -> Result<String, String> {
     let mut text = String::new();
-    for path in [&plan.set.empty, &plan.set.balance].into_iter().flatten() {
+    for (part, path) in [("empty", &plan.set.empty), ("balance", &plan.set.balance)] {
+        let Some(path) = path else { continue };
         let digest = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
-        text.push_str(&digest.blake3);
+        text += &format!("{part} {} ", digest.blake3);
     }
     Ok(text)
 }
