@@ -143,6 +143,9 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
     let regions = regions::find(&small, empty.as_ref());
     let full = upright_size(frame);
     let mut attention = regions.attention.clone();
+    if development::is_guess(frame, &development::development(recipe, set)) {
+        attention.push(Attention::NoWhiteBalance);
+    }
     let rect = crop_rect(recipe, regions.placed(Rect::whole(full), full).marks.as_ref(), full, &mut attention);
     let placement = Placement { frame: full, rect, straightened: 0.0 };
     Ok(Found { small, regions, placement, attention })
