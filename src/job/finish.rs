@@ -31,7 +31,7 @@ use super::plan::{Plan, Task};
 pub const PROGRAM: &str = concat!("lapel ", env!("CARGO_PKG_VERSION"));
 
 /// The contact sheet's name in the delivery folder.
-const SHEET: &str = "contact-sheet.jpg";
+pub(super) const SHEET: &str = "contact-sheet.jpg";
 
 /// Long side of a contact sheet's tile in pixels.
 const TILE: usize = 360;

@@ -10,9 +10,10 @@ use crate::deliver::names;
 use crate::deliver::output::Order;
 use crate::operations::Operation;
 use crate::picture::Ratio;
-use crate::recipe::{Diagnostics, Recipe};
+use crate::recipe::{Diagnostics, Place, Recipe};
 
-use super::{Job, Output, Sitter};
+use super::finish::SHEET;
+use super::{Frames, Job, Output, Sitter};
 
 /// All that a run does.
 #[derive(Debug)]
@@ -66,6 +67,7 @@ impl Plan {
         let errors = notes.errors();
         let deliver_to = PathBuf::from(job.at(&job.file.deliver_to.value));
         let mut taken: BTreeMap<String, String> = BTreeMap::new();
+        taken.insert(SHEET.to_owned(), "the contact sheet".to_owned());
         let mut tasks = Vec::new();
         for task in &job.tasks {
             let frame = PathBuf::from(&task.frame);
@@ -106,10 +108,13 @@ impl Plan {
         inputs.extend(set.all().map(path));
         inputs.extend(job.unlisted.iter().map(PathBuf::from));
         inputs.extend(job.tasks.iter().map(|task| PathBuf::from(&task.recipe_path)));
+        let touch_ups = job.tasks.iter().filter_map(|task| task.sitter.touch_ups.as_ref());
+        inputs.extend(touch_ups.map(|own| PathBuf::from(job.at(own))));
         inputs.push(PathBuf::from(&job.source.name));
         inputs.push(PathBuf::from(job.at(&job.file.roster.value)));
         inputs.sort();
         inputs.dedup();
+        guard_originals(job, &deliver_to, &tasks, &inputs, notes);
         (notes.errors() == errors).then(|| Self {
             client: job.file.client.clone(),
             deliver_to,
@@ -146,6 +151,37 @@ impl Task {
     fn is_called(&self, name: &str) -> bool {
         let stem = self.frame_name.rsplit_once('.').map_or("", |(stem, _)| stem);
         self.frame_name == name || stem == name || self.sitter.frame == name
+    }
+}
+
+/// Notes what would be delivered over a file that the job reads, or among its frames, where the
+/// next run would take it for a frame.
+fn guard_originals(
+    job: &Job,
+    deliver_to: &Path,
+    tasks: &[Task],
+    inputs: &[PathBuf],
+    notes: &mut Diagnostics,
+) {
+    let originals = Originals::new(inputs);
+    let frames = match &job.file.frames {
+        Frames::Folder(folder) => std::fs::canonicalize(job.at(&folder.value)).ok(),
+        Frames::List(_) => None,
+    };
+    for order in tasks.iter().flat_map(|task| &task.outputs) {
+        let path = deliver_to.join(&order.file);
+        let folder = path.parent().and_then(|folder| std::fs::canonicalize(folder).ok());
+        let message = if originals.hold(&path) {
+            format!("`{}` is a file that the job reads; it is never overwritten", path.display())
+        } else if folder.is_some() && folder == frames {
+            format!("`{}` would be delivered among the frames", order.file)
+        } else {
+            continue;
+        };
+        let Place { file, span } = &job.file.deliver_to.place;
+        notes.error(file, span.clone(), message).help("choose another delivery folder or name pattern");
+        // One is enough: the others are most often the same mistake.
+        return;
     }
 }
 
