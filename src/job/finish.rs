@@ -7,7 +7,7 @@
 
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
+use std::sync::{Mutex, OnceLock};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use serde::Serialize;
@@ -95,10 +95,6 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
     if let Err(error) = atomic::prepare_folder(delivery) {
         return plan.tasks.iter().map(|task| failed(task, error.to_string())).collect();
     }
-    let set = match prepare_set(plan) {
-        Ok(set) => set,
-        Err(why) => return plan.tasks.iter().map(|task| failed(task, why.clone())).collect(),
-    };
     let set_digest = match digest_of_set(plan) {
         Ok(digest) => digest,
         Err(why) => return plan.tasks.iter().map(|task| failed(task, why.clone())).collect(),
@@ -107,7 +103,7 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
         plan,
         manner,
         originals: &originals,
-        set: &set,
+        set: OnceLock::new(),
         set_digest,
         budget: Budget::new(manner.memory),
     };
@@ -204,7 +200,8 @@ struct Run<'a> {
     plan: &'a Plan,
     manner: Manner<'a>,
     originals: &'a Originals,
-    set: &'a Set,
+    /// Read when the first frame needs it: a run with nothing to do reads no picture.
+    set: OnceLock<Result<Set, String>>,
     set_digest: String,
     budget: Budget,
 }
@@ -263,7 +260,11 @@ impl Run<'_> {
             }
         }
         if wanted.is_empty() {
-            done.attention = self.attention_on_file(task);
+            // What an earlier run wrote down is as true now.
+            if let Some(sidecar) = done.files.first().and_then(|file| self.sidecar_of(file)) {
+                done.unavailable = sidecar.unavailable;
+                done.attention = sidecar.attention;
+            }
             return Ok(done);
         }
         let bytes = std::fs::read(&task.frame).map_err(told)?;
@@ -272,7 +273,8 @@ impl Run<'_> {
         drop(bytes);
         // The need is known only from the opened frame; its samples are part of it.
         let share = self.budget.take(engine::memory_needed(&frame, &task.recipe));
-        let finished = engine::render(&frame, &task.recipe, self.set, Fineness::Full, |step, _| {
+        let set = self.set.get_or_init(|| prepare_set(self.plan)).as_ref().map_err(String::clone)?;
+        let finished = engine::render(&frame, &task.recipe, set, Fineness::Full, |step, _| {
             watch(Event::At(task, step.map_or("developed", |step| step.operation.name())));
             if self.stopped() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
         })
@@ -335,11 +337,8 @@ impl Run<'_> {
         })
     }
 
-    /// Reasons to look that an earlier run wrote down.
-    fn attention_on_file(&self, task: &Task) -> Vec<Attention> {
-        let first = task.outputs.first().map(|order| self.plan.deliver_to.join(&order.file));
-        let sidecar = first.and_then(|path| read_sidecar(&sidecar_path(&path)));
-        sidecar.map_or_else(Vec::new, |sidecar| sidecar.attention)
+    fn sidecar_of(&self, file: &str) -> Option<Sidecar> {
+        read_sidecar(&sidecar_path(&self.plan.deliver_to.join(file)))
     }
 
     fn sidecar(
