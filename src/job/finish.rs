@@ -6,6 +6,7 @@
 //! whose sidecar has the right key, and which is still the file the sidecar speaks of, is left alone.
 
 use std::ops::ControlFlow;
+use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, OnceLock};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -32,6 +33,9 @@ pub const PROGRAM: &str = concat!("lapel ", env!("CARGO_PKG_VERSION"));
 
 /// The contact sheet's name in the delivery folder.
 pub(super) const SHEET: &str = "contact-sheet.jpg";
+
+/// What is told of a frame on which this program stumbled.
+const OUR_MISTAKE: &str = "this program made a mistake on it, shown above; please report it";
 
 /// Long side of a contact sheet's tile in pixels.
 const TILE: usize = 360;
@@ -93,11 +97,11 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
     let delivery = &plan.deliver_to;
     let originals = plan.originals();
     if let Err(error) = atomic::prepare_folder(delivery) {
-        return plan.tasks.iter().map(|task| failed(task, error.to_string())).collect();
+        return plan.wanted().map(|task| failed(task, error.to_string())).collect();
     }
     let set_digest = match digest_of_set(plan) {
         Ok(digest) => digest,
-        Err(why) => return plan.tasks.iter().map(|task| failed(task, why.clone())).collect(),
+        Err(why) => return plan.wanted().map(|task| failed(task, why.clone())).collect(),
     };
     let run = Run {
         plan,
@@ -107,14 +111,15 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
         set_digest,
         budget: Budget::new(manner.memory),
     };
+    let tasks: Vec<&Task> = plan.wanted().collect();
     let next = AtomicUsize::new(0);
-    let outcomes: Mutex<Vec<Option<Outcome>>> = Mutex::new(vec![None; plan.tasks.len()]);
+    let outcomes: Mutex<Vec<Option<Outcome>>> = Mutex::new(vec![None; tasks.len()]);
     std::thread::scope(|scope| {
-        for _ in 0..rayon::current_num_threads().min(plan.tasks.len()) {
+        for _ in 0..rayon::current_num_threads().min(tasks.len()) {
             scope.spawn(|| {
                 loop {
                     let index = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(task) = plan.tasks.get(index) else { break };
+                    let Some(&task) = tasks.get(index) else { break };
                     let outcome = run.frame(task, watch);
                     watch(Event::Ended(task, &outcome));
                     outcomes.lock().unwrap_or_else(|poisoned| poisoned.into_inner())[index] =
@@ -228,10 +233,12 @@ impl Run<'_> {
             return outcome(task, Done::Stopped);
         }
         watch(Event::Began(task));
-        match self.try_frame(task, watch) {
-            Ok(outcome) => outcome,
-            Err(_) if self.stopped() => outcome(task, Done::Stopped),
-            Err(why) => failed(task, why),
+        // A mistake of ours on one frame shall not cost the others their night.
+        match panic::catch_unwind(AssertUnwindSafe(|| self.try_frame(task, watch))) {
+            Ok(Ok(outcome)) => outcome,
+            Ok(Err(_)) if self.stopped() => outcome(task, Done::Stopped),
+            Ok(Err(why)) => failed(task, why),
+            Err(_) => failed(task, format!("{}: {OUR_MISTAKE}", task.frame.display())),
         }
     }
 
@@ -386,18 +393,25 @@ fn read_sidecar(path: &Path) -> Option<Sidecar> {
     Sidecar::from_text(&text).ok()
 }
 
-/// Makes the contact sheet of everything that is delivered; `None` when nothing is.
+/// Makes the contact sheet of everybody whose picture is delivered, by this run or an earlier one;
+/// `None` when nobody's is.
 ///
 /// # Errors
 /// When it cannot be written.
-pub fn sheet(plan: &Plan, outcomes: &[Outcome]) -> Result<Option<PathBuf>, String> {
+pub fn sheet(plan: &Plan) -> Result<Option<PathBuf>, String> {
     let mut tiles = Vec::new();
-    for outcome in outcomes {
-        let Some(file) = outcome.files.first() else { continue };
-        let (frame, _) = open(&plan.deliver_to.join(file))?;
+    for task in &plan.tasks {
+        let Some(order) = task.outputs.first() else { continue };
+        let path = plan.deliver_to.join(&order.file);
+        let Some(sidecar) = read_sidecar(&sidecar_path(&path)) else { continue };
+        // What was edited since may show anything, or be no picture.
+        if !digest_file(&path).is_ok_and(|now| now.blake3 == sidecar.output.blake3_file) {
+            continue;
+        }
+        let (frame, _) = open(&path)?;
         let Frame::Finished(finished) = frame else { continue };
         let (pixels, size) = output::thumbnail(&finished.picture, TILE);
-        tiles.push(Tile { pixels, size, name: outcome.person.clone() });
+        tiles.push(Tile { pixels, size, name: task.sitter.person.clone() });
     }
     if tiles.is_empty() {
         return Ok(None);

@@ -58,6 +58,8 @@ pub struct Task {
     pub canonical_recipe: String,
     /// The files to make.
     pub outputs: Vec<Order>,
+    /// Whether this run shall make them.
+    pub wanted: bool,
 }
 
 impl Plan {
@@ -98,6 +100,7 @@ impl Plan {
                 canonical_recipe: task.recipe.canonical(),
                 recipe: Arc::new(task.recipe.clone()),
                 outputs,
+                wanted: true,
             });
         }
         let set = &job.file.set;
@@ -135,10 +138,17 @@ impl Plan {
         self.tasks.iter().any(|task| task.is_called(name))
     }
 
-    /// Leaves only the tasks with these frames.
+    /// Wants only the tasks with these frames.
     pub fn keep_only(&mut self, names: &[String]) {
-        self.tasks.retain(|task| names.iter().any(|name| task.is_called(name)));
+        for task in &mut self.tasks {
+            task.wanted = names.iter().any(|name| task.is_called(name));
+        }
         self.missing.clear();
+    }
+
+    /// The tasks of this run.
+    pub fn wanted(&self) -> impl Iterator<Item = &Task> {
+        self.tasks.iter().filter(|task| task.wanted)
     }
 
     /// The files that nothing may overwrite.
