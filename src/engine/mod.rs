@@ -57,7 +57,7 @@ pub struct Set {
 pub enum Fineness {
     /// Every pixel of the crop.
     Full,
-    /// From the small copy, at most this many pixels on the long side of the whole frame.
+    /// From a small copy, at most this many pixels on the long side of the whole frame.
     Small(usize),
 }
 
@@ -181,7 +181,8 @@ pub fn render(
             let (picture, notes) = develop_crop(frame, recipe, set, placement.rect)?;
             (picture, regions.placed(placement.rect, placement.frame), notes)
         }
-        Fineness::Small(_) => {
+        Fineness::Small(pixels) => {
+            let small = without_fringes(frame, recipe, set, pixels, small)?;
             let rect = scaled(placement.rect, placement.frame, small.size());
             let size = small.size();
             (cut(small, rect), regions.placed(rect, size), None)
@@ -234,6 +235,24 @@ pub fn small_copy(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -
             Ok(resample::resize(&finished.picture, fitted(size, long_side)))
         }
     }
+}
+
+/// The small copy, or a better one where it has one pixel per filter cell: red and blue are then
+/// half a pixel apart, and every edge has a fringe of colour. Such frames are small enough to be
+/// developed whole (7 megapixels at most for a preview of 1600).
+fn without_fringes(
+    frame: &Frame,
+    recipe: &Recipe,
+    set: &Set,
+    pixels: usize,
+    small: Linear,
+) -> Result<Linear, Error> {
+    let full = upright_size(frame);
+    if matches!(frame, Frame::Finished(_)) || full.width.max(full.height) > 2 * pixels {
+        return Ok(small);
+    }
+    let (picture, _) = develop_crop(frame, recipe, set, Rect::whole(full))?;
+    Ok(resample::resize(&picture, fitted(full, pixels)))
 }
 
 /// The set's empty backdrop, for [`Set::empty`]. No recipe has a say: only the shape of its light
