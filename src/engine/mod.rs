@@ -171,21 +171,18 @@ pub fn render(
     fineness: Fineness,
     mut after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
 ) -> Result<Finished, Error> {
-    let long_side = match fineness {
-        Fineness::Full => SMALL,
-        Fineness::Small(pixels) => pixels,
-    };
-    let Found { small, regions, placement, attention } = find(frame, recipe, set, long_side)?;
+    // A preview finds on the same copy, so that its crop and its regions are those of the delivery.
+    let Found { small, regions, placement, attention } = find(frame, recipe, set, SMALL)?;
     let (picture, regions, development) = match fineness {
         Fineness::Full => {
             let (picture, notes) = develop_crop(frame, recipe, set, placement.rect)?;
             (picture, regions.placed(placement.rect, placement.frame), notes)
         }
         Fineness::Small(pixels) => {
-            let small = without_fringes(frame, recipe, set, pixels, small)?;
-            let rect = scaled(placement.rect, placement.frame, small.size());
-            let size = small.size();
-            (cut(small, rect), regions.placed(rect, size), None)
+            let whole = preview_copy(frame, recipe, set, pixels, &small)?;
+            let rect = scaled(placement.rect, placement.frame, whole.size());
+            let size = whole.size();
+            (cut(whole, rect), regions.placed(rect, size), None)
         }
     };
     let mut unavailable = Vec::new();
@@ -237,22 +234,26 @@ pub fn small_copy(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -
     }
 }
 
-/// The small copy, or a better one where it has one pixel per filter cell: red and blue are then
-/// half a pixel apart, and every edge has a fringe of colour. Such frames are small enough to be
-/// developed whole (7 megapixels at most for a preview of 1600).
-fn without_fringes(
+/// The whole frame for a preview. At one pixel per filter cell, red and blue would be half a pixel
+/// apart and every edge would have a fringe of colour: frames that come near it (3600 pixels at
+/// most for a preview of the usual size) are small enough to be developed whole.
+fn preview_copy(
     frame: &Frame,
     recipe: &Recipe,
     set: &Set,
     pixels: usize,
-    small: Linear,
+    small: &Linear,
 ) -> Result<Linear, Error> {
     let full = upright_size(frame);
-    if matches!(frame, Frame::Finished(_)) || full.width.max(full.height) > 2 * pixels {
-        return Ok(small);
+    let near = full.width.max(full.height) <= 2 * pixels.max(SMALL);
+    if near && matches!(frame, Frame::Sensor(_)) {
+        let (picture, _) = develop_crop(frame, recipe, set, Rect::whole(full))?;
+        Ok(resample::resize(&picture, fitted(full, pixels)))
+    } else if pixels <= SMALL {
+        Ok(resample::resize(small, fitted(small.size(), pixels)))
+    } else {
+        small_copy(frame, recipe, set, pixels)
     }
-    let (picture, _) = develop_crop(frame, recipe, set, Rect::whole(full))?;
-    Ok(resample::resize(&picture, fitted(full, pixels)))
 }
 
 /// The set's empty backdrop, for [`Set::empty`]. No recipe has a say: only the shape of its light
