@@ -146,7 +146,7 @@ fn misread(change: impl Fn(&Office), says: &[&str]) -> Run {
 fn recipe_with_a_typo() {
     misread(
         |office| office.edit("house.ron", "strength: 0.4", "strenght: 0.4"),
-        &["house.ron:22:24", "strenght", "did you mean `strength`?"],
+        &["house.ron:22:23", "strenght", "did you mean `strength`?"],
     );
 }
 
@@ -205,13 +205,13 @@ fn two_people_with_one_name() {
     );
     misread(
         |office| {
-            office.edit("job.ron", "print/{file_name}", "print/{team}_{output}");
-            office.edit("roster.csv", "Sea", "land");
+            office.edit("job.ron", "print/{file_name}", "print/{person}");
+            office.edit("roster.csv", "Bo Birch", "Ann-Ash");
         },
         &[
-            "job.ron:",
-            "Ann Ash and Bo Birch would both get the file `print/land_print.tif`",
-            "file_name",
+            "job.ron:9:",
+            "Ann Ash and Ann-Ash would both get the file `print/Ann-Ash.tif`",
+            "give each person a `file_name` of their own",
         ],
     );
 }
@@ -327,7 +327,7 @@ fn original_where_an_output_would_come() {
         },
         "out/ann-web.jpg",
         &[
-            "job.ron:13:",
+            "job.ron:11:",
             "ann-web.jpg` is a file that the job reads",
             "choose another delivery folder",
         ],
@@ -337,9 +337,20 @@ fn original_where_an_output_would_come() {
         |office| office.edit("job.ron", "\"delivered\"", "\"frames\""),
         "frames/s01.png",
         &[
-            "job.ron:13:",
-            "would be delivered among the frames",
-            "choose another delivery folder",
+            "job.ron:11:",
+            "`deliver_to` is the folder of the frames",
+            "deliver to a folder of its own",
+        ],
+    );
+    misread_and_kept(
+        |office| {
+            office.edit("job.ron", "\"delivered\"", "\".\"");
+            office.edit("job.ron", "print/{file_name}", "frames/{file_name}");
+        },
+        "frames/s01.png",
+        &[
+            "job.ron:11:",
+            "`frames/ann.tif` would be delivered among the frames",
         ],
     );
 }
@@ -370,11 +381,9 @@ fn frame_without_a_face() {
 fn frame_with_two_faces() {
     let [one, two] = ["s01", "s02"].map(developed);
     let beside = |plane: usize| {
-        concatenate(
-            Axis(1),
-            &[one.planes[plane].view(), two.planes[plane].view()],
-        )
-        .expect("one height")
+        let planes = [&one, &two].map(|picture| picture.planes[plane].view());
+        let both = concatenate(Axis(1), &planes).expect("one height");
+        both.as_standard_layout().into_owned()
     };
     let both = Linear {
         planes: [beside(0), beside(1), beside(2)],

@@ -60,12 +60,9 @@ fn two_raw_frames_are_delivered() {
         serde_json::json!({ "width": 1200, "height": 1800 })
     );
     let rect = |key: &str| json["placement"]["rect"][key].as_u64().expect("pixels");
-    assert_eq!(
-        rect("width") * 5,
-        rect("height") * 4,
-        "{}",
-        json["placement"]
-    );
+    // 4:5, to the nearest whole pixel.
+    let off = (rect("width") * 5).abs_diff(rect("height") * 4);
+    assert!(off <= 4, "{}", json["placement"]);
     let steps = json["steps"].as_array().expect("a list");
     assert!(
         steps.iter().any(|step| step["step"] == "BackgroundLift"),
@@ -84,7 +81,7 @@ fn two_raw_frames_are_delivered() {
     office
         .finish(&[])
         .ends_with(0)
-        .says(&["2 unchanged", "Ann Ash nothing to do"]);
+        .says(&["nothing to render: 2 unchanged", "Ann Ash nothing to do"]);
     assert_eq!(office.changed_since(&again), [""; 0]);
 
     read_by_pillow(&office);
@@ -130,8 +127,8 @@ print(json.dumps(found))";
     assert_eq!(
         found,
         serde_json::json!([
-            [[240, 300], "sRGB", creator],
-            [[200, 250], "opRGB", creator]
+            [[240, 300], "sRGB IEC61966-2.1", creator],
+            [[200, 250], "opRGB IEC61966-2-5", creator]
         ])
     );
 }
@@ -213,6 +210,7 @@ fn a_file_that_was_edited_is_left_alone_until_asked() {
         "1 unchanged",
     ]);
     assert_eq!(office.read("delivered/ann-web.jpg"), b"edited by hand");
+    // The contact sheet, which is among what is compared, shows Bo although only Ann is rendered.
     office.finish(&["--only", "s01", "--again"]).ends_with(0);
     assert_eq!(office.changed_since(&before), [""; 0]);
 
@@ -254,7 +252,7 @@ fn interrupted(office: &Office, signal: &str) -> Option<i32> {
     let said = BufReader::new(child.stderr.take().expect("piped"));
     let mut lines = said.lines().map_while(Result::ok);
     assert!(
-        lines.any(|line| line.contains("2 frames, 1 threads")),
+        lines.any(|line| line.contains("2 frames, 1 thread,")),
         "it never began"
     );
     std::thread::sleep(std::time::Duration::from_millis(400));
