@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use crate::operations::white_balance::Neutral;
 use crate::operations::{Operation, Stage};
 use crate::raw::Frame;
 use crate::recipe::{Recipe, Step};
@@ -55,10 +56,27 @@ pub(super) fn unavailable(step: &Step, frame: &Frame) -> Option<Unavailable> {
     (!step.is_neutral()).then(|| Unavailable { step: step.operation.name(), reason })
 }
 
-/// How the recipe wants its frames developed.
+/// How the recipe wants its frames developed. A recipe that goes by the set's reference frame
+/// falls back to what each camera noted when the job names none.
 pub(super) fn development(recipe: &Recipe, set: &Set) -> Development {
     let mut how = Development::default();
-    let _ = (recipe, set);
-    let _ = &mut how;
+    for step in &recipe.steps {
+        match &step.operation {
+            Operation::WhiteBalance(balance) => how.balance = wanted(balance.from, set),
+            Operation::Denoise(denoise) => how.denoise = denoise.strength,
+            Operation::Exposure(exposure) => how.exposure = exposure.stops,
+            _ => {}
+        }
+    }
     how
+}
+
+fn wanted(from: Neutral, set: &Set) -> Balance {
+    match from {
+        Neutral::AsShot => Balance::AsShot,
+        Neutral::SetReference => {
+            set.reference.map_or(Balance::AsShot, |reference| Balance::Gains(reference.gains))
+        }
+        Neutral::Light { kelvin, tint } => Balance::Temperature { kelvin, tint },
+    }
 }

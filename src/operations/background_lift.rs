@@ -44,8 +44,8 @@ settings! {
     }
 }
 
-/// Width over which cleaning fades towards the sitter: single hairs reach about this far from the
-/// hair's outline on the rendered office. Common practice, no source.
+/// Width over which cleaning fades towards the sitter: single hairs that a matte may miss stay about
+/// this close to the hair's outline. Common practice, no source.
 const NEAR: EyeSpans = EyeSpans(0.15);
 /// Blurred matte under which a place is far from the sitter, and above which it is near.
 const FAR_ENDS: [f32; 2] = [0.002, 0.03];

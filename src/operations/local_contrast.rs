@@ -23,7 +23,8 @@ settings! {
 }
 
 /// Local difference of Oklab L above which it is an outline, not form: about the step between
-/// lit and shaded cheek (0.1 to 0.15 on the rendered office), half of that between black cloth
+/// lit and shaded cheek (on the rendered office's faces the difference is 0.04 to 0.09 in the median,
+/// 0.12 to 0.25 at its 95th percentile, near hair), well below that between black cloth
 /// and a grey wall.
 const LARGEST: f32 = 0.15;
 

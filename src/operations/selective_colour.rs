@@ -3,8 +3,9 @@
 //! The six coloured families are centred on the Oklch hues of the sRGB primaries and secondaries
 //! (red 29.2, yellow 109.8, green 142.5, cyan 194.8, blue 264.1, magenta 328.4 degrees: CSS Color 4
 //! conversion of #f00, #ff0 and so on). Between two neighbouring centres the weights are cosines
-//! that sum to 1, so nothing tears. What has little chroma belongs to blacks, neutrals and whites
-//! instead: colour counts from C = 0.02 and fully from 0.07, and the three split by lightness. All
+//! that sum to 1, so nothing tears. What has little saturation belongs to blacks, neutrals and
+//! whites instead: colour counts from C / L = 0.025 and fully from 0.06, and the three split by
+//! lightness. All
 //! nine weights sum to 1 everywhere.
 //!
 //! A coloured family's shift: L' = L + w lightness L (1 - L), C' = C (1 + w chroma),
@@ -187,9 +188,12 @@ settings! {
 
 /// Hues of the families' centres, degrees, and the first once more.
 const CENTRES: [f32; 7] = [29.2, 109.8, 142.5, 194.8, 264.1, 328.4, 389.2];
-/// Chroma at which colour begins to count, and counts fully: cloth called white or grey in the
-/// rendered office stays under 0.02, the palest skin lies above 0.04.
-const COLOURED: [f32; 2] = [0.02, 0.07];
+/// Saturation C / L at which colour begins to count, and counts fully. A share of lightness and not
+/// chroma itself: the darkest skin of the rendered office has a chroma of 0.025 only, a third of
+/// a medium one's, and must be as much a colour.
+const COLOURED: [f32; 2] = [0.025, 0.06];
+/// Lightness below which saturation loses its meaning.
+const DARKEST: f32 = 0.05;
 /// Lightness between blacks and neutrals, and between neutrals and whites: from L* 22 to 40, and
 /// from 70 to 88. Common practice, no source.
 const DARK: [f32; 2] = [0.34, 0.48];
@@ -269,7 +273,7 @@ impl Plan {
     #[inline(always)]
     fn colour(&self, [l, a, b]: [f32; 3]) -> [f32; 3] {
         let chroma = (a * a + b * b).sqrt();
-        let coloured = smooth_step(COLOURED[0], COLOURED[1], chroma);
+        let coloured = smooth_step(COLOURED[0], COLOURED[1], chroma / l.max(DARKEST));
         let hues = hue_weights(math::atan2(b, a).to_degrees());
         let (mut lightness, mut fuller, mut turn) = (0.0, 0.0, 0.0);
         for (weight, shift) in hues.into_iter().zip(&self.shifts) {

@@ -262,8 +262,8 @@ fn balance([red, green, blue]: [f32; 3]) -> Option<[f32; 3]> {
 }
 
 /// Whether a matrix is finite and far enough from losing a dimension: its determinant against
-/// the cube of its largest entry. Real camera matrices stand above 0.05 (measured on the tables
-/// of both decoders' files here); rounding noise alone gives about 1e-7.
+/// the cube of its largest entry. The matrices of the three cameras in the
+/// test corpus stand at 0.22 to 0.34; rounding noise alone gives about 1e-7.
 fn invertible(matrix: &[[f32; 3]; 3]) -> bool {
     let largest = matrix
         .iter()

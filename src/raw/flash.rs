@@ -142,7 +142,7 @@ fn sensor_frame(
             aperture: metadata.exposure.f_number.and_then(notes::positive),
             iso: metadata.exposure.iso.filter(|iso| *iso > 0),
             focal_length: metadata.exposure.focal_length.and_then(notes::positive),
-            taken: metadata.capture_time.as_deref().and_then(notes::words),
+            taken: metadata.capture_time.as_deref().and_then(notes::moment),
             body: notes::body(&metadata.make, &metadata.model),
             lens: metadata.lens.model.as_deref().and_then(notes::words),
         },

@@ -41,7 +41,7 @@ impl Decode for Loader {
 
 /// Adds the balance and the matrix that only this decoder knows to a frame that the other one
 /// decoded. Leaves the frame as it is when it knows nothing.
-pub(super) fn fill(frame: &mut SensorFrame, bytes: &[u8], limits: &Limits) {
+pub(super) fn fill(frame: &mut SensorFrame, bytes: &[u8]) {
     let image = quietly(|| {
         if bytes.len() > MOST_BYTES {
             return None;
@@ -62,7 +62,6 @@ pub(super) fn fill(frame: &mut SensorFrame, bytes: &[u8], limits: &Limits) {
     let Ok(Some(image)) = image else { return };
     let mut filled = frame_without_samples(&image);
     filled.samples = Samples::Whole(Array2::zeros((1, 1)));
-    let _ = limits;
     if let Ok(filled) = checked::frame(filled, 16, "") {
         frame.balance = frame.balance.or(filled.balance);
         if frame.matrices.is_empty() {

@@ -39,6 +39,28 @@ pub(super) fn body(make: &str, model: &str) -> Option<String> {
     }
 }
 
+/// A moment as Exif writes it (`YYYY:MM:DD HH:MM:SS`), from that or from ISO 8601's way.
+pub(super) fn moment(text: &str) -> Option<String> {
+    let digits: Vec<char> = text.chars().take(19).collect();
+    let shape = "0000?00?00?00:00:00";
+    let fits = |(c, s): (&char, char)| match s {
+        '0' => c.is_ascii_digit(),
+        '?' => ":-T ".contains(*c),
+        _ => *c == s,
+    };
+    if digits.len() < shape.len() || !digits.iter().zip(shape.chars()).all(fits) {
+        return None;
+    }
+    let part = |from: usize, to: usize| digits[from..to].iter().collect::<String>();
+    Some(format!(
+        "{}:{}:{} {}",
+        part(0, 4),
+        part(5, 7),
+        part(8, 10),
+        part(11, 19)
+    ))
+}
+
 /// Reads Exif from a TIFF structure: the block of a JPEG or PNG, or a whole TIFF file. What
 /// cannot be read counts as not noted.
 pub(super) fn read(block: Vec<u8>) -> (Exif, Orientation) {
@@ -65,7 +87,7 @@ pub(super) fn read(block: Vec<u8>) -> (Exif, Orientation) {
         aperture: number(Tag::FNumber),
         iso: whole(Tag::PhotographicSensitivity).filter(|iso| *iso > 0),
         focal_length: number(Tag::FocalLength),
-        taken: text(Tag::DateTimeOriginal).and_then(|text| words(&text)),
+        taken: text(Tag::DateTimeOriginal).and_then(|text| moment(&text)),
         body: body(
             &text(Tag::Make).unwrap_or_default(),
             &text(Tag::Model).unwrap_or_default(),
@@ -103,6 +125,16 @@ mod tests {
             words(&"long ".repeat(100_000)).unwrap().chars().count(),
             LONGEST
         );
+    }
+
+    #[test]
+    fn a_moment_is_written_one_way() {
+        let exif = Some("2018:01:01 13:03:32".to_owned());
+        assert_eq!(moment("2018-01-01T13:03:32"), exif);
+        assert_eq!(moment("2018-01-01T13:03:32+02:00"), exif);
+        assert_eq!(moment("2018:01:01 13:03:32"), exif);
+        assert_eq!(moment("yesterday"), None);
+        assert_eq!(moment(""), None);
     }
 
     #[test]

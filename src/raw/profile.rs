@@ -314,8 +314,8 @@ mod tests {
     }
 
     /// A profile written by another library agrees with the printed primaries as far as its
-    /// white does: it takes D65 as (0.95047, 1, 1.08883), the standard's 0.3127, 0.3290 is
-    /// (0.95046, 1, 1.08906), which moves entries of the matrix by up to 0.0003.
+    /// white does: `moxcms` derives D65 from 6504 K instead of taking 0.3127, 0.3290, which moves
+    /// entries of the matrix by up to 0.0003.
     #[test]
     fn an_embedded_srgb_profile_agrees_with_the_assumed_one() {
         let icc = ColorProfile::new_srgb().encode().unwrap();

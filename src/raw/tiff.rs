@@ -18,7 +18,7 @@ pub(super) struct Directory {
     compression: Option<u32>,
     /// SubIFDs are there: in a raw, the sensor's picture.
     children: bool,
-    /// The file names itself a camera raw after the header (CR2).
+    /// The file names itself a camera raw after the header (CR2, IIQ).
     camera: bool,
     /// BigTIFF (version 43).
     big: bool,
@@ -79,7 +79,8 @@ pub(super) fn first_directory(bytes: &[u8]) -> Option<Directory> {
     let start = usize::try_from(long(4)?).ok()?;
     let entries = short(start)? as usize;
     let mut found = Directory {
-        camera: bytes.get(8..10) == Some(b"CR"),
+        camera: bytes.get(8..10) == Some(b"CR")
+            || matches!(bytes.get(8..12), Some(b"IIII" | b"MMMM")),
         ..Directory::default()
     };
     for entry in 0..entries {

@@ -147,6 +147,14 @@ pub enum Error {
         /// What should hold.
         rule: &'static str,
     },
+    /// A sensor that no method here develops.
+    #[error("filters in blocks of {rows} x {columns} are not developed: only 2 x 2 and 6 x 6")]
+    Unsupported {
+        /// Rows of the block.
+        rows: usize,
+        /// Columns of the block.
+        columns: usize,
+    },
     /// The request breaks a rule.
     #[error("{place}: expected {rule}")]
     Limit {
@@ -165,8 +173,8 @@ fn limit(place: &'static str, rule: &'static str) -> Error {
     Error::Limit { place, rule }
 }
 
-/// Rows of a band that one thread fills. Any number gives the same bits; this one keeps a tile's
-/// planes near the processor (measured).
+/// Rows of a band that one thread fills. Any number gives the same bits; this one weighs
+/// the margins, computed twice, against the size of a tile's planes.
 const BAND: usize = 256;
 
 /// Columns of a tile.
@@ -556,10 +564,9 @@ fn fill_in(
     let [top, left] = origin;
     match pattern {
         Pattern::Bayer(_) => fill_in_bayer(sites, origin, lift, planes),
-        // Blocks other than 6 x 6 were refused when the sites were made.
-        Pattern::SixBySix(_) | Pattern::Other { .. } => {
-            general::fill_in(sites, origin, lift, planes);
-        }
+        Pattern::SixBySix(_) => general::fill_in(sites, origin, lift, planes),
+        // [`Sites::new`] refused these.
+        Pattern::Other { .. } => {}
         Pattern::Monochrome => bands::each_row(planes, |y, [r, g, b]| {
             sites.row(top + y as isize, left, g);
             g.iter_mut().for_each(|v| *v = root(*v + lift));

@@ -29,7 +29,6 @@ pub fn develop_small(
         Pattern::Bayer(_) => 2,
         // Each 3 x 3 of the usual 6 x 6 patterns has all three colours.
         Pattern::SixBySix(_) => 3,
-        // Other blocks were refused when the sites were made.
         Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => 1,
     };
     let longest = window.width.max(window.height);

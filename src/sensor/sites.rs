@@ -45,13 +45,13 @@ impl<'a> Sites<'a> {
                 "the active area holds whole sites, at least one",
             ));
         }
+        if let Pattern::Other { rows, columns, .. } = frame.pattern {
+            return Err(Error::Unsupported { rows, columns });
+        }
         if let Pattern::SixBySix(filters) = &frame.pattern
             && filters.len() != 36
         {
             return Err(malformed("filter pattern", "6 x 6 filters are 36"));
-        }
-        if let Pattern::Other { .. } = frame.pattern {
-            return Err(malformed("filter pattern", "2 x 2 Bayer or 6 x 6 filters"));
         }
         if frame.black.is_empty() || frame.black.iter().any(|black| !black.is_finite()) {
             return Err(malformed("black level", "finite, at least one"));
@@ -85,7 +85,7 @@ impl<'a> Sites<'a> {
         match self.frame.pattern {
             Pattern::Bayer(_) => 2,
             Pattern::SixBySix(_) => 6,
-            Pattern::Monochrome | Pattern::Linear => 1,
+            Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => 1,
         }
     }
 
@@ -99,7 +99,6 @@ impl<'a> Sites<'a> {
         match &self.frame.pattern {
             Pattern::Bayer(filters) => filters[y % 2 * 2 + x % 2] as usize,
             Pattern::SixBySix(filters) => filters[y % 6 * 6 + x % 6] as usize,
-            // Other blocks were refused when the sites were made.
             Pattern::Monochrome | Pattern::Linear | Pattern::Other { .. } => Filter::Green as usize,
         }
     }

@@ -87,7 +87,11 @@ pub fn marks(json: &serde_json::Value) -> Marks {
         iris_radius: [eyes[0].distance(eyes[1]) * 0.09; 2],
         eye_corners: [eyes[0], eyes[0], eyes[1], eyes[1]],
         mouth: [chin; 2],
-        nose: chin,
+        // The truth has no nose; on these sitters its tip lies at 0.44 of the way to the chin.
+        nose: Point {
+            x: 0.28 * (eyes[0].x + eyes[1].x) + 0.44 * chin.x,
+            y: 0.28 * (eyes[0].y + eyes[1].y) + 0.44 * chin.y,
+        },
         chin,
         crown: point(&json["crown"]),
         mesh: Vec::new(),
