@@ -80,5 +80,9 @@ fn report(notes: &Diagnostics, json: bool) {
 
 fn style() -> Style {
     let colours = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
-    if colours { Style::Coloured } else { Style::Plain }
+    if colours {
+        Style::Coloured
+    } else {
+        Style::Plain
+    }
 }

@@ -89,7 +89,12 @@ impl StepNote {
     fn of(step: &Step, findings: Option<Findings>) -> Self {
         let neutral = findings.is_none();
         let Findings { figures, places } = findings.unwrap_or_default();
-        Self { step: step.operation.name().to_owned(), neutral, figures, places }
+        Self {
+            step: step.operation.name().to_owned(),
+            neutral,
+            figures,
+            places,
+        }
     }
 }
 
@@ -138,14 +143,31 @@ impl Found {
 /// When the sensor data cannot be developed.
 pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Result<Found, Error> {
     let small = small_copy(frame, recipe, set, long_side)?;
-    let empty = set.empty.as_ref().filter(|empty| alike_in_shape(empty.size(), small.size()));
+    let empty = set
+        .empty
+        .as_ref()
+        .filter(|empty| alike_in_shape(empty.size(), small.size()));
     let empty = empty.map(|empty| resample::resize(empty, small.size()));
     let regions = regions::find(&small, empty.as_ref());
     let full = upright_size(frame);
     let mut attention = regions.attention.clone();
-    let rect = crop_rect(recipe, regions.placed(Rect::whole(full), full).marks.as_ref(), full, &mut attention);
-    let placement = Placement { frame: full, rect, straightened: 0.0 };
-    Ok(Found { small, regions, placement, attention })
+    let rect = crop_rect(
+        recipe,
+        regions.placed(Rect::whole(full), full).marks.as_ref(),
+        full,
+        &mut attention,
+    );
+    let placement = Placement {
+        frame: full,
+        rect,
+        straightened: 0.0,
+    };
+    Ok(Found {
+        small,
+        regions,
+        placement,
+        attention,
+    })
 }
 
 /// Size of the upright visible frame.
@@ -172,11 +194,20 @@ pub fn render(
         Fineness::Full => SMALL,
         Fineness::Small(pixels) => pixels,
     };
-    let Found { small, regions, placement, attention } = find(frame, recipe, set, long_side)?;
+    let Found {
+        small,
+        regions,
+        placement,
+        attention,
+    } = find(frame, recipe, set, long_side)?;
     let (picture, regions, development) = match fineness {
         Fineness::Full => {
             let (picture, notes) = develop_crop(frame, recipe, set, placement.rect)?;
-            (picture, regions.placed(placement.rect, placement.frame), notes)
+            (
+                picture,
+                regions.placed(placement.rect, placement.frame),
+                notes,
+            )
         }
         Fineness::Small(_) => {
             let rect = scaled(placement.rect, placement.frame, small.size());
@@ -189,7 +220,9 @@ pub fn render(
     for step in &recipe.steps {
         if let Some(reason) = development::unavailable(step, frame) {
             unavailable.push(reason);
-        } else if step.operation.stage() == Stage::Picture && !matches!(step.operation, Operation::Crop(_)) {
+        } else if step.operation.stage() == Stage::Picture
+            && !matches!(step.operation, Operation::Crop(_))
+        {
             steps.push(step);
         }
     }
@@ -197,11 +230,21 @@ pub fn render(
     if after_step(None, &mut canvas).is_break() {
         return Err(Error::Stopped);
     }
-    let run = steps::run(canvas.into_linear(), &steps, &regions, |step, canvas| after_step(Some(step), canvas));
+    let run = steps::run(canvas.into_linear(), &steps, &regions, |step, canvas| {
+        after_step(Some(step), canvas)
+    });
     let ControlFlow::Continue((picture, steps)) = run else {
         return Err(Error::Stopped);
     };
-    Ok(Finished { picture, regions, placement, steps, development, unavailable, attention })
+    Ok(Finished {
+        picture,
+        regions,
+        placement,
+        steps,
+        development,
+        unavailable,
+        attention,
+    })
 }
 
 /// Bytes that rendering this frame at full size needs at its peak, besides the file itself: what
@@ -219,7 +262,12 @@ pub fn memory_needed(frame: &Frame, recipe: &Recipe) -> u64 {
 ///
 /// # Errors
 /// When the sensor data cannot be developed.
-pub fn small_copy(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Result<Linear, Error> {
+pub fn small_copy(
+    frame: &Frame,
+    recipe: &Recipe,
+    set: &Set,
+    long_side: usize,
+) -> Result<Linear, Error> {
     match frame {
         Frame::Sensor(sensor) => {
             let how = development::development(recipe, set);
@@ -253,7 +301,11 @@ fn develop_crop(
 /// The sites of the active area that show `rect` of the upright frame.
 fn window_of(rect: Rect, sensor: &SensorFrame) -> Rect {
     let inside = upright::sites_of(rect, sensor.crop.size(), sensor.orientation);
-    Rect { left: sensor.crop.left + inside.left, top: sensor.crop.top + inside.top, ..inside }
+    Rect {
+        left: sensor.crop.left + inside.left,
+        top: sensor.crop.top + inside.top,
+        ..inside
+    }
 }
 
 fn crop_rect(
@@ -266,7 +318,9 @@ fn crop_rect(
         Operation::Crop(crop) => Some(crop),
         _ => None,
     });
-    let Some(crop) = crop else { return Rect::whole(full) };
+    let Some(crop) = crop else {
+        return Rect::whole(full);
+    };
     let placed = crop.placement(marks, full);
     attention.extend(placed.attention);
     placed.rect
@@ -279,7 +333,10 @@ fn fitted(size: Size, long_side: usize) -> Size {
         return size;
     }
     let scaled = |side: usize| ((side * long_side + long / 2) / long).max(1);
-    Size { width: scaled(size.width), height: scaled(size.height) }
+    Size {
+        width: scaled(size.width),
+        height: scaled(size.height),
+    }
 }
 
 /// Whether two pictures have one aspect, within a pixel.
@@ -292,17 +349,34 @@ fn scaled(rect: Rect, from: Size, to: Size) -> Rect {
     let along = |start: usize, length: usize, from: usize, to: usize| {
         let first = (start * to + from / 2) / from;
         let last = ((start + length) * to + from / 2) / from;
-        (first.min(to - 1), (last - first).clamp(1, to - first.min(to - 1)))
+        (
+            first.min(to - 1),
+            (last - first).clamp(1, to - first.min(to - 1)),
+        )
     };
     let (left, width) = along(rect.left, rect.width, from.width, to.width);
     let (top, height) = along(rect.top, rect.height, from.height, to.height);
-    Rect { left, top, width, height }
+    Rect {
+        left,
+        top,
+        width,
+        height,
+    }
 }
 
 fn cut(picture: Linear, rect: Rect) -> Linear {
-    if rect == Rect::whole(picture.size()) { picture } else { cut_of(&picture, rect) }
+    if rect == Rect::whole(picture.size()) {
+        picture
+    } else {
+        cut_of(&picture, rect)
+    }
 }
 
 fn cut_of(picture: &Linear, rect: Rect) -> Linear {
-    Linear { planes: picture.planes.each_ref().map(|plane| rect.of(plane.view()).to_owned()) }
+    Linear {
+        planes: picture
+            .planes
+            .each_ref()
+            .map(|plane| rect.of(plane.view()).to_owned()),
+    }
 }

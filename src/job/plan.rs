@@ -75,7 +75,11 @@ impl Plan {
                 let file = match file_of(output, &task.sitter, &frame_name) {
                     Ok(file) => file,
                     Err(why) => {
-                        note(output, notes, format!("no file name for {}: {why}", task.sitter.person));
+                        note(
+                            output,
+                            notes,
+                            format!("no file name for {}: {why}", task.sitter.person),
+                        );
                         continue;
                     }
                 };
@@ -84,7 +88,10 @@ impl Plan {
                     note(
                         output,
                         notes,
-                        format!("{} and {} would both get the file `{file}`", other, task.sitter.person),
+                        format!(
+                            "{} and {} would both get the file `{file}`",
+                            other, task.sitter.person
+                        ),
                     );
                 }
                 outputs.push(order(job, output, task, file));
@@ -101,11 +108,22 @@ impl Plan {
         let set = &job.file.set;
         let path = |written: &super::Written<String>| PathBuf::from(job.at(&written.value));
         let balance = set.chart.as_ref().or(set.reference.as_ref()).map(path);
-        let set_paths = SetPaths { empty: set.empty.as_ref().map(path), balance };
-        let mut inputs: Vec<PathBuf> = job.tasks.iter().map(|task| PathBuf::from(&task.frame)).collect();
+        let set_paths = SetPaths {
+            empty: set.empty.as_ref().map(path),
+            balance,
+        };
+        let mut inputs: Vec<PathBuf> = job
+            .tasks
+            .iter()
+            .map(|task| PathBuf::from(&task.frame))
+            .collect();
         inputs.extend(set.all().map(path));
         inputs.extend(job.unlisted.iter().map(PathBuf::from));
-        inputs.extend(job.tasks.iter().map(|task| PathBuf::from(&task.recipe_path)));
+        inputs.extend(
+            job.tasks
+                .iter()
+                .map(|task| PathBuf::from(&task.recipe_path)),
+        );
         inputs.push(PathBuf::from(&job.source.name));
         inputs.push(PathBuf::from(job.at(&job.file.roster.value)));
         inputs.sort();
@@ -113,7 +131,9 @@ impl Plan {
         (notes.errors() == errors).then(|| Self {
             client: job.file.client.clone(),
             deliver_to,
-            job_digest: blake3::hash(job.source.text.as_bytes()).to_hex().to_string(),
+            job_digest: blake3::hash(job.source.text.as_bytes())
+                .to_hex()
+                .to_string(),
             set: set_paths,
             tasks,
             missing: job
@@ -132,7 +152,8 @@ impl Plan {
 
     /// Leaves only the tasks with these frames.
     pub fn keep_only(&mut self, names: &[String]) {
-        self.tasks.retain(|task| names.iter().any(|name| task.is_called(name)));
+        self.tasks
+            .retain(|task| names.iter().any(|name| task.is_called(name)));
         self.missing.clear();
     }
 
@@ -144,7 +165,10 @@ impl Plan {
 
 impl Task {
     fn is_called(&self, name: &str) -> bool {
-        let stem = self.frame_name.rsplit_once('.').map_or("", |(stem, _)| stem);
+        let stem = self
+            .frame_name
+            .rsplit_once('.')
+            .map_or("", |(stem, _)| stem);
         self.frame_name == name || stem == name || self.sitter.frame == name
     }
 }
@@ -157,7 +181,8 @@ fn note(output: &Output, notes: &mut Diagnostics, message: String) {
 }
 
 fn file_name(path: &Path) -> String {
-    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+    path.file_name()
+        .map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 
 fn file_of(output: &Output, sitter: &Sitter, frame: &str) -> Result<String, names::Error> {
@@ -174,14 +199,18 @@ fn file_of(output: &Output, sitter: &Sitter, frame: &str) -> Result<String, name
 
 fn order(job: &Job, output: &Output, task: &super::Task, file: String) -> Order {
     let Ratio(factor) = output.sharpening;
-    let sharpening = task.recipe.steps.iter().find_map(|step| match &step.operation {
-        Operation::OutputSharpening(sharpening) => {
-            let mut scaled = sharpening.clone();
-            scaled.amount = Ratio(scaled.amount.0 * factor);
-            Some(scaled)
-        }
-        _ => None,
-    });
+    let sharpening = task
+        .recipe
+        .steps
+        .iter()
+        .find_map(|step| match &step.operation {
+            Operation::OutputSharpening(sharpening) => {
+                let mut scaled = sharpening.clone();
+                scaled.amount = Ratio(scaled.amount.0 * factor);
+                Some(scaled)
+            }
+            _ => None,
+        });
     let rights = &job.file.rights;
     let sitter = &task.sitter;
     Order {

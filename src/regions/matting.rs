@@ -496,13 +496,15 @@ fn posterior(
             apart = apart.max(gap(&here.colour(&model.colour), b, noise) * prior[k].min(0.5));
         }
     }
-    let doubt = 0.02 * (apart / 3.0).min(1.0) + 1e-4;
+    // Where colour hardly tells, such doubt would only fog the whole band around the sitter.
+    let telling = ((apart - 4.0) / 8.0).max(0.0).min(1.0);
+    let doubt = 0.02 * telling + 1e-4;
     let p = if p < 1.0 {
         p.max(doubt).min(1.0 - doubt)
     } else {
         p
     };
-    let fray = (4.0 * p * (1.0 - p)).max(0.5 * (apart / 4.0).min(1.0));
+    let fray = (4.0 * p * (1.0 - p)).max(0.5 * telling);
     let empty = {
         let d: [f32; 3] = std::array::from_fn(|c| colour[c] - b[c]);
         log_normal(d, [noise[0], 0.0, 0.0, noise[1], 0.0, noise[2]])
