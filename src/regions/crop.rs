@@ -152,7 +152,7 @@ pub(super) fn cut_plane(
 }
 
 /// Linear interpolation at plane coordinates (pixel edges at whole numbers), edges repeated.
-#[inline]
+#[inline(always)]
 pub(super) fn sample(plane: ArrayView2<'_, f32>, x: f32, y: f32) -> f32 {
     let (h, w) = plane.dim();
     let (x, y) = (
