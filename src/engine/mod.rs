@@ -32,6 +32,9 @@ pub use development::{Reference, Unavailable};
 /// pixels wide for about 2.9 eye spans).
 pub const SMALL: usize = 1800;
 
+/// Filter cells a pixel from which a small copy is made of means of whole cells.
+const BINNED: usize = 2;
+
 /// Why a frame could not be rendered.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
@@ -271,6 +274,14 @@ pub fn small_copy(
     match frame {
         Frame::Sensor(sensor) => {
             let how = development::development(recipe, set);
+            let long = sensor.crop.width.max(sensor.crop.height);
+            // Means of whole filter cells would leave less than `long_side` pixels, and at two
+            // sites a pixel red and blue lie visibly apart.
+            if long < 2 * BINNED * long_side {
+                let developed = sensor::develop(sensor, sensor.crop, &how)?.picture;
+                let upright = sensor::upright(developed, sensor.orientation);
+                return Ok(resample::resize(&upright, fitted(upright.size(), long_side)));
+            }
             let developed = sensor::develop_small(sensor, long_side, &how)?;
             Ok(sensor::upright(developed.picture, sensor.orientation))
         }
