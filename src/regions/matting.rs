@@ -427,6 +427,35 @@ impl Unlike {
     }
 }
 
+/// Bare pixels from which the backdrop outside (by the nets) is reached over bare pixels alone.
+fn joined(bare: &Array2<f32>, person: &Array2<f32>) -> Array2<bool> {
+    let (h, w) = bare.dim();
+    let mut reached = Array2::from_elem((h, w), false);
+    let mut open: Vec<(usize, usize)> = Vec::new();
+    for ((y, x), &p) in person.indexed_iter() {
+        if p < 0.3 {
+            reached[[y, x]] = true;
+            open.push((y, x));
+        }
+    }
+    while let Some((y, x)) = open.pop() {
+        let near = [
+            (y.wrapping_sub(1), x),
+            (y + 1, x),
+            (y, x.wrapping_sub(1)),
+            (y, x + 1),
+        ];
+        for (y, x) in near {
+            // A wrapped index is beyond the picture too.
+            if y < h && x < w && !reached[[y, x]] && bare[[y, x]] > 0.5 {
+                reached[[y, x]] = true;
+                open.push((y, x));
+            }
+        }
+    }
+    reached
+}
+
 /// Probability that a pixel is solidly the sitter's, at half size: nets, colour and edges
 /// together.
 fn settle(
@@ -442,6 +471,7 @@ fn settle(
     let step = COARSE as f32 / surface.cell as f32;
     let tight = gaussian(rough.person.view(), 0.05 * half);
     let wide = gaussian(rough.person.view(), 0.3 * half);
+    let joined = joined(&unlike.bare, &rough.person);
     let mut wanted = Array2::zeros(dim);
     let mut weight = Array2::zeros(dim);
     for y in 0..dim.0 {
@@ -466,8 +496,9 @@ fn settle(
                 let tells = ((nearest - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0);
                 (tells, nearest)
             };
-            // A bare patch counts where the clothes around are of another colour.
-            if unlike.bare[at] > 0.5 && nearest > 1.5 {
+            // A bare patch counts where the clothes around are of another colour, or where it goes
+            // on from the backdrop outside.
+            if unlike.bare[at] > 0.5 && (nearest > 1.5 || joined[at]) {
                 (wanted[at], weight[at]) = (0.0, 1.0);
                 continue;
             }
