@@ -39,6 +39,13 @@ pub(super) struct Arguments {
 #[derive(Debug, Subcommand)]
 pub(super) enum Command {
     /// Render what is missing or changed, and deliver it
+    ///
+    /// Each file gets a sidecar beside it (`NAME.ron`), all get one contact sheet. A file is
+    /// rendered again when its frame, recipe, row of the roster, output or the set's reference
+    /// frames changed. Frames that fail are told at the end; the others are delivered. Files that
+    /// this program did not write, or that were edited since, are left alone.
+    ///
+    /// Ctrl-C stops after the step at work and leaves no half file; run again to go on.
     Finish(Finish),
     /// Show what a recipe makes of one frame, as a PNG
     Preview(Preview),

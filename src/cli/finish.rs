@@ -44,18 +44,25 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
     let stop = Arc::new(AtomicBool::new(false));
     let asked = Arc::clone(&stop);
     // Without a handler Ctrl-C still leaves no half file: they appear whole or not at all.
-    let _ = ctrlc::set_handler(move || asked.store(true, Ordering::Relaxed));
+    let _ = ctrlc::set_handler(move || {
+        if asked.swap(true, Ordering::Relaxed) {
+            std::process::exit(1);
+        }
+        say("stopping after the step at work; Ctrl-C again stops at once");
+    });
     if !json {
-        let threads = rayon::current_num_threads();
+        let count = |number: usize, word: &str| {
+            format!("{number} {word}{}", if number == 1 { "" } else { "s" })
+        };
         say(&format!(
-            "{}: {} frames, {} threads, at most {} MiB",
+            "{}: {}, {}, at most {} MiB",
             plan.client,
-            plan.tasks.len(),
-            threads,
+            count(plan.wanted().count(), "frame"),
+            count(rayon::current_num_threads(), "thread"),
             memory / MIB
         ));
     }
-    let progress = Progress::new(plan.tasks.len() as u64, json);
+    let progress = Progress::new(plan.wanted().count() as u64, json);
     let manner = Manner {
         again: call.again,
         memory,
@@ -66,7 +73,7 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
     let sheet = if stop.load(Ordering::Relaxed) {
         None
     } else {
-        Some(runner::sheet(&plan, &outcomes))
+        Some(runner::sheet(&plan))
     };
     if json {
         let result = serde_json::json!({
@@ -151,6 +158,12 @@ fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
     }
     if look > 0 {
         parts.push(format!("{look} to look at"));
+    }
+    if outcomes
+        .iter()
+        .all(|outcome| matches!(outcome.result, Done::Unchanged))
+    {
+        text += "nothing to render: ";
     }
     text += &format!("{}, in {}", parts.join(", "), plan.deliver_to.display());
     text

@@ -56,8 +56,9 @@ fn show(call: &Preview, recipe: &Recipe) -> Result<Shown, String> {
     let mut set = Set::default();
     if let Some(path) = &call.empty {
         let (empty, _) = job::finish::open(path)?;
-        let small = engine::small_copy(&empty, recipe, &set, engine::SMALL);
-        set.empty = Some(small.map_err(|error| format!("{}: {error}", path.display()))?);
+        set.empty = Some(
+            engine::empty_copy(&empty).map_err(|error| format!("{}: {error}", path.display()))?,
+        );
     }
     let failed = |error: engine::Error| format!("{}: {error}", call.frame.display());
     let long_side = call.size as usize;

@@ -61,8 +61,14 @@ impl Order {
     /// All that the file depends on besides frame, recipe and set, as text.
     pub fn canonical(&self) -> String {
         format!(
-            "{} {:?} {:?} {:?} {:?} {:?}",
-            self.file, self.extent, self.format, self.profile, self.sharpening, self.metadata
+            "{} {} {:?} {:?} {:?} {:?} {:?}",
+            self.name,
+            self.file,
+            self.extent,
+            self.format,
+            self.profile,
+            self.sharpening,
+            self.metadata
         )
     }
 }

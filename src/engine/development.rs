@@ -4,7 +4,7 @@ use std::fmt;
 
 use crate::operations::white_balance::Neutral;
 use crate::operations::{Operation, Stage};
-use crate::raw::Frame;
+use crate::raw::{Frame, Pattern};
 use crate::recipe::{Recipe, Step};
 use crate::sensor::{Balance, Development};
 
@@ -74,6 +74,15 @@ pub(super) fn development(recipe: &Recipe, set: &Set) -> Development {
         }
     }
     how
+}
+
+/// Whether nothing says what is neutral in a coloured raw, so that daylight is assumed.
+pub(super) fn is_guess(frame: &Frame, how: &Development) -> bool {
+    let Frame::Sensor(sensor) = frame else {
+        return false;
+    };
+    let coloured = sensor.pattern != Pattern::Monochrome;
+    coloured && sensor.balance.is_none() && how.balance == Balance::AsShot
 }
 
 fn wanted(from: Neutral, set: &Set) -> Balance {

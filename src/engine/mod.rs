@@ -21,7 +21,7 @@ use crate::operations::canvas::Canvas;
 use crate::operations::{Findings, Operation, Stage};
 use crate::picture::{Linear, Rect, Size, resample};
 use crate::raw::{Frame, SensorFrame};
-use crate::recipe::{Recipe, Step};
+use crate::recipe::{FORMAT, Recipe, Step};
 use crate::regions::{self, Attention, Marks, Regions};
 use crate::sensor::{self, Developed, Notes};
 
@@ -32,8 +32,8 @@ pub use development::{Reference, Unavailable};
 /// pixels wide for about 2.9 eye spans).
 pub const SMALL: usize = 1800;
 
-/// Filter cells a pixel from which a small copy is made of means of whole cells.
-const BINNED: usize = 2;
+/// Sites a pixel, along a side, from which a small copy is made of means of whole filter cells.
+const BINNED: usize = 3;
 
 /// Why a frame could not be rendered.
 #[derive(Debug, thiserror::Error)]
@@ -49,7 +49,7 @@ pub enum Error {
 /// The set's reference frames, prepared once for all frames.
 #[derive(Debug, Default)]
 pub struct Set {
-    /// Small upright copy of the empty backdrop ([`small_copy`]), for the shape of its light.
+    /// Small upright copy of the empty backdrop ([`empty_copy`]), for the shape of its light.
     pub empty: Option<Linear>,
     /// What `WhiteBalance(from: SetReference)` and matching go by.
     pub reference: Option<Reference>,
@@ -60,7 +60,7 @@ pub struct Set {
 pub enum Fineness {
     /// Every pixel of the crop.
     Full,
-    /// From the small copy, at most this many pixels on the long side of the whole frame.
+    /// From a small copy, at most this many pixels on the long side of the whole frame.
     Small(usize),
 }
 
@@ -154,6 +154,9 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
     let regions = regions::find(&small, empty.as_ref());
     let full = upright_size(frame);
     let mut attention = regions.attention.clone();
+    if development::is_guess(frame, &development::development(recipe, set)) {
+        attention.push(Attention::NoWhiteBalance);
+    }
     let rect = crop_rect(
         recipe,
         regions.placed(Rect::whole(full), full).marks.as_ref(),
@@ -276,11 +279,14 @@ pub fn small_copy(
             let how = development::development(recipe, set);
             let long = sensor.crop.width.max(sensor.crop.height);
             // Means of whole filter cells would leave less than `long_side` pixels, and at two
-            // sites a pixel red and blue lie visibly apart.
-            if long < 2 * BINNED * long_side {
+            // sites a pixel red and blue lie visibly apart: every edge would have coloured fringes.
+            if long < BINNED * long_side {
                 let developed = sensor::develop(sensor, sensor.crop, &how)?.picture;
                 let upright = sensor::upright(developed, sensor.orientation);
-                return Ok(resample::resize(&upright, fitted(upright.size(), long_side)));
+                return Ok(resample::resize(
+                    &upright,
+                    fitted(upright.size(), long_side),
+                ));
             }
             let developed = sensor::develop_small(sensor, long_side, &how)?;
             Ok(sensor::upright(developed.picture, sensor.orientation))
@@ -290,6 +296,20 @@ pub fn small_copy(
             Ok(resample::resize(&finished.picture, fitted(size, long_side)))
         }
     }
+}
+
+/// The set's empty backdrop, for [`Set::empty`]. No recipe has a say: only the shape of its light
+/// matters, and no frame's bytes may depend on whose recipe came first.
+///
+/// # Errors
+/// When the sensor data cannot be developed.
+pub fn empty_copy(frame: &Frame) -> Result<Linear, Error> {
+    let bare = Recipe {
+        format: FORMAT,
+        name: String::new(),
+        steps: Vec::new(),
+    };
+    small_copy(frame, &bare, &Set::default(), SMALL)
 }
 
 fn develop_crop(

@@ -6,14 +6,15 @@
 //! whose sidecar has the right key, and which is still the file the sidecar speaks of, is left alone.
 
 use std::ops::ControlFlow;
+use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Mutex, OnceLock};
 
 use serde::Serialize;
 
 use crate::colour::output::Profile;
-use crate::deliver::atomic::{self, Originals};
+use crate::deliver::atomic::{self, Originals, sidecar_path};
 use crate::deliver::contact_sheet::{Tile, contact_sheet};
 use crate::deliver::encode::{self, Format, Pixels};
 use crate::deliver::metadata::Metadata;
@@ -31,7 +32,10 @@ use super::plan::{Plan, Task};
 pub const PROGRAM: &str = concat!("lapel ", env!("CARGO_PKG_VERSION"));
 
 /// The contact sheet's name in the delivery folder.
-const SHEET: &str = "contact-sheet.jpg";
+pub(super) const SHEET: &str = "contact-sheet.jpg";
+
+/// What is told of a frame on which this program stumbled.
+const OUR_MISTAKE: &str = "this program made a mistake on it, shown above; please report it";
 
 /// Long side of a contact sheet's tile in pixels.
 const TILE: usize = 360;
@@ -94,27 +98,15 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
     let originals = plan.originals();
     if let Err(error) = atomic::prepare_folder(delivery) {
         return plan
-            .tasks
-            .iter()
+            .wanted()
             .map(|task| failed(task, error.to_string()))
             .collect();
     }
-    let set = match prepare_set(plan) {
-        Ok(set) => set,
-        Err(why) => {
-            return plan
-                .tasks
-                .iter()
-                .map(|task| failed(task, why.clone()))
-                .collect();
-        }
-    };
     let set_digest = match digest_of_set(plan) {
         Ok(digest) => digest,
         Err(why) => {
             return plan
-                .tasks
-                .iter()
+                .wanted()
                 .map(|task| failed(task, why.clone()))
                 .collect();
         }
@@ -123,20 +115,19 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
         plan,
         manner,
         originals: &originals,
-        set: &set,
+        set: OnceLock::new(),
         set_digest,
         budget: Budget::new(manner.memory),
     };
+    let tasks: Vec<&Task> = plan.wanted().collect();
     let next = AtomicUsize::new(0);
-    let outcomes: Mutex<Vec<Option<Outcome>>> = Mutex::new(vec![None; plan.tasks.len()]);
+    let outcomes: Mutex<Vec<Option<Outcome>>> = Mutex::new(vec![None; tasks.len()]);
     std::thread::scope(|scope| {
-        for _ in 0..rayon::current_num_threads().min(plan.tasks.len()) {
+        for _ in 0..rayon::current_num_threads().min(tasks.len()) {
             scope.spawn(|| {
                 loop {
                     let index = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(task) = plan.tasks.get(index) else {
-                        break;
-                    };
+                    let Some(&task) = tasks.get(index) else { break };
                     let outcome = run.frame(task, watch);
                     watch(Event::Ended(task, &outcome));
                     outcomes
@@ -174,10 +165,9 @@ fn prepare_set(plan: &Plan) -> Result<Set, String> {
         let (frame, _) = open(path)?;
         set.reference = engine::Reference::of(&frame);
     }
-    if let (Some(path), Some(task)) = (&plan.set.empty, plan.tasks.first()) {
+    if let Some(path) = &plan.set.empty {
         let (frame, _) = open(path)?;
-        // Only the shape of its light matters, so one recipe's development serves all.
-        let small = engine::small_copy(&frame, &task.recipe, &set, engine::SMALL);
+        let small = engine::empty_copy(&frame);
         set.empty = Some(small.map_err(|error| format!("{}: {error}", path.display()))?);
     }
     Ok(set)
@@ -186,9 +176,10 @@ fn prepare_set(plan: &Plan) -> Result<Set, String> {
 /// What the reference frames add to every key.
 fn digest_of_set(plan: &Plan) -> Result<String, String> {
     let mut text = String::new();
-    for path in [&plan.set.empty, &plan.set.balance].into_iter().flatten() {
+    for (part, path) in [("empty", &plan.set.empty), ("balance", &plan.set.balance)] {
+        let Some(path) = path else { continue };
         let digest = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
-        text.push_str(&digest.blake3);
+        text += &format!("{part} {} ", digest.blake3);
     }
     Ok(text)
 }
@@ -225,22 +216,17 @@ fn hex(hash: blake3::Hash) -> String {
     hash.to_hex().to_string()
 }
 
-/// BLAKE3 of a file, read piece by piece.
 fn digest_file(path: &Path) -> std::io::Result<FileDigest> {
-    let mut hasher = blake3::Hasher::new();
-    let mut file = std::fs::File::open(path)?;
-    let bytes = std::io::copy(&mut file, &mut hasher)?;
-    Ok(FileDigest {
-        bytes,
-        blake3: hex(hasher.finalize()),
-    })
+    let (bytes, blake3) = atomic::digest(path)?;
+    Ok(FileDigest { bytes, blake3 })
 }
 
 struct Run<'a> {
     plan: &'a Plan,
     manner: Manner<'a>,
     originals: &'a Originals,
-    set: &'a Set,
+    /// Read when the first frame needs it: a run with nothing to do reads no picture.
+    set: OnceLock<Result<Set, String>>,
     set_digest: String,
     budget: Budget,
 }
@@ -267,10 +253,12 @@ impl Run<'_> {
             return outcome(task, Done::Stopped);
         }
         watch(Event::Began(task));
-        match self.try_frame(task, watch) {
-            Ok(outcome) => outcome,
-            Err(_) if self.stopped() => outcome(task, Done::Stopped),
-            Err(why) => failed(task, why),
+        // A mistake of ours on one frame shall not cost the others their night.
+        match panic::catch_unwind(AssertUnwindSafe(|| self.try_frame(task, watch))) {
+            Ok(Ok(outcome)) => outcome,
+            Ok(Err(_)) if self.stopped() => outcome(task, Done::Stopped),
+            Ok(Err(why)) => failed(task, why),
+            Err(_) => failed(task, format!("{}: {OUR_MISTAKE}", task.frame.display())),
         }
     }
 
@@ -299,7 +287,11 @@ impl Run<'_> {
             }
         }
         if wanted.is_empty() {
-            done.attention = self.attention_on_file(task);
+            // What an earlier run wrote down is as true now.
+            if let Some(sidecar) = done.files.first().and_then(|file| self.sidecar_of(file)) {
+                done.unavailable = sidecar.unavailable;
+                done.attention = sidecar.attention;
+            }
             return Ok(done);
         }
         let bytes = std::fs::read(&task.frame).map_err(told)?;
@@ -310,7 +302,12 @@ impl Run<'_> {
         let share = self
             .budget
             .take(engine::memory_needed(&frame, &task.recipe));
-        let finished = engine::render(&frame, &task.recipe, self.set, Fineness::Full, |step, _| {
+        let set = self
+            .set
+            .get_or_init(|| prepare_set(self.plan))
+            .as_ref()
+            .map_err(String::clone)?;
+        let finished = engine::render(&frame, &task.recipe, set, Fineness::Full, |step, _| {
             watch(Event::At(
                 task,
                 step.map_or("developed", |step| step.operation.name()),
@@ -330,10 +327,7 @@ impl Run<'_> {
             watch(Event::At(task, &order.name));
             let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
             let sidecar = self.sidecar(task, order, key, &note, &finished, &made);
-            // The sidecar first: a file without a sidecar would look like somebody else's.
-            let beside = sidecar_path(&path);
-            atomic::write(&beside, sidecar.to_text().as_bytes(), self.originals)
-                .and_then(|()| atomic::write(&path, &made.file, self.originals))
+            atomic::write_with_sidecar(&path, &made.file, &sidecar, self.originals)
                 .map_err(|error| error.to_string())?;
             done.files.push(order.file.clone());
         }
@@ -367,10 +361,18 @@ impl Run<'_> {
     }
 
     fn standing(&self, path: &Path, key: &str) -> Result<Standing, String> {
+        let beside = sidecar_path(path);
+        let sidecar = read_sidecar(&beside);
         if !path.exists() {
-            return Ok(Standing::Missing);
+            // Nothing of ours is named so and reads otherwise.
+            let foreign = beside.exists() && sidecar.is_none();
+            return Ok(if foreign {
+                Standing::Foreign
+            } else {
+                Standing::Missing
+            });
         }
-        let Some(sidecar) = read_sidecar(&sidecar_path(path)) else {
+        let Some(sidecar) = sidecar else {
             return Ok(Standing::Foreign);
         };
         let now = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
@@ -378,21 +380,13 @@ impl Run<'_> {
         Ok(match (sidecar.key == key, same) {
             (true, true) => Standing::Right,
             (false, true) => Standing::Outdated,
-            // A run that ended between sidecar and file leaves the older file with the newer
-            // sidecar; it is ours if the sidecar of before would say so, which nobody knows any
-            // more, so a person decides.
+            // What a killed run left half in place was put right before (`atomic`).
             (_, false) => Standing::Foreign,
         })
     }
 
-    /// Reasons to look that an earlier run wrote down.
-    fn attention_on_file(&self, task: &Task) -> Vec<Attention> {
-        let first = task
-            .outputs
-            .first()
-            .map(|order| self.plan.deliver_to.join(&order.file));
-        let sidecar = first.and_then(|path| read_sidecar(&sidecar_path(&path)));
-        sidecar.map_or_else(Vec::new, |sidecar| sidecar.attention)
+    fn sidecar_of(&self, file: &str) -> Option<Sidecar> {
+        read_sidecar(&sidecar_path(&self.plan.deliver_to.join(file)))
     }
 
     fn sidecar(
@@ -439,28 +433,31 @@ impl Run<'_> {
     }
 }
 
-fn sidecar_path(path: &Path) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(".ron");
-    PathBuf::from(name)
-}
-
 fn read_sidecar(path: &Path) -> Option<Sidecar> {
     let text = std::fs::read_to_string(path).ok()?;
     Sidecar::from_text(&text).ok()
 }
 
-/// Makes the contact sheet of everything that is delivered; `None` when nothing is.
+/// Makes the contact sheet of everybody whose picture is delivered, by this run or an earlier one;
+/// `None` when nobody's is.
 ///
 /// # Errors
 /// When it cannot be written.
-pub fn sheet(plan: &Plan, outcomes: &[Outcome]) -> Result<Option<PathBuf>, String> {
+pub fn sheet(plan: &Plan) -> Result<Option<PathBuf>, String> {
     let mut tiles = Vec::new();
-    for outcome in outcomes {
-        let Some(file) = outcome.files.first() else {
+    for task in &plan.tasks {
+        let Some(order) = task.outputs.first() else {
             continue;
         };
-        let (frame, _) = open(&plan.deliver_to.join(file))?;
+        let path = plan.deliver_to.join(&order.file);
+        let Some(sidecar) = read_sidecar(&sidecar_path(&path)) else {
+            continue;
+        };
+        // What was edited since may show anything, or be no picture.
+        if !digest_file(&path).is_ok_and(|now| now.blake3 == sidecar.output.blake3_file) {
+            continue;
+        }
+        let (frame, _) = open(&path)?;
         let Frame::Finished(finished) = frame else {
             continue;
         };
@@ -468,7 +465,7 @@ pub fn sheet(plan: &Plan, outcomes: &[Outcome]) -> Result<Option<PathBuf>, Strin
         tiles.push(Tile {
             pixels,
             size,
-            name: outcome.person.clone(),
+            name: task.sitter.person.clone(),
         });
     }
     if tiles.is_empty() {

@@ -10,9 +10,10 @@ use crate::deliver::names;
 use crate::deliver::output::Order;
 use crate::operations::Operation;
 use crate::picture::Ratio;
-use crate::recipe::{Diagnostics, Recipe};
+use crate::recipe::{Diagnostics, Place, Recipe};
 
-use super::{Job, Output, Sitter};
+use super::finish::SHEET;
+use super::{Frames, Job, Output, Sitter};
 
 /// All that a run does.
 #[derive(Debug)]
@@ -57,6 +58,8 @@ pub struct Task {
     pub canonical_recipe: String,
     /// The files to make.
     pub outputs: Vec<Order>,
+    /// Whether this run shall make them.
+    pub wanted: bool,
 }
 
 impl Plan {
@@ -66,6 +69,7 @@ impl Plan {
         let errors = notes.errors();
         let deliver_to = PathBuf::from(job.at(&job.file.deliver_to.value));
         let mut taken: BTreeMap<String, String> = BTreeMap::new();
+        taken.insert(SHEET.to_owned(), "the contact sheet".to_owned());
         let mut tasks = Vec::new();
         for task in &job.tasks {
             let frame = PathBuf::from(&task.frame);
@@ -103,6 +107,7 @@ impl Plan {
                 canonical_recipe: task.recipe.canonical(),
                 recipe: Arc::new(task.recipe.clone()),
                 outputs,
+                wanted: true,
             });
         }
         let set = &job.file.set;
@@ -124,10 +129,16 @@ impl Plan {
                 .iter()
                 .map(|task| PathBuf::from(&task.recipe_path)),
         );
+        let touch_ups = job
+            .tasks
+            .iter()
+            .filter_map(|task| task.sitter.touch_ups.as_ref());
+        inputs.extend(touch_ups.map(|own| PathBuf::from(job.at(own))));
         inputs.push(PathBuf::from(&job.source.name));
         inputs.push(PathBuf::from(job.at(&job.file.roster.value)));
         inputs.sort();
         inputs.dedup();
+        guard_originals(job, &deliver_to, &tasks, &inputs, notes);
         (notes.errors() == errors).then(|| Self {
             client: job.file.client.clone(),
             deliver_to,
@@ -150,11 +161,17 @@ impl Plan {
         self.tasks.iter().any(|task| task.is_called(name))
     }
 
-    /// Leaves only the tasks with these frames.
+    /// Wants only the tasks with these frames.
     pub fn keep_only(&mut self, names: &[String]) {
-        self.tasks
-            .retain(|task| names.iter().any(|name| task.is_called(name)));
+        for task in &mut self.tasks {
+            task.wanted = names.iter().any(|name| task.is_called(name));
+        }
         self.missing.clear();
+    }
+
+    /// The tasks of this run.
+    pub fn wanted(&self) -> impl Iterator<Item = &Task> {
+        self.tasks.iter().filter(|task| task.wanted)
     }
 
     /// The files that nothing may overwrite.
@@ -170,6 +187,44 @@ impl Task {
             .rsplit_once('.')
             .map_or("", |(stem, _)| stem);
         self.frame_name == name || stem == name || self.sitter.frame == name
+    }
+}
+
+/// Notes what would be delivered over a file that the job reads, or among its frames, where the
+/// next run would take it for a frame.
+fn guard_originals(
+    job: &Job,
+    deliver_to: &Path,
+    tasks: &[Task],
+    inputs: &[PathBuf],
+    notes: &mut Diagnostics,
+) {
+    let originals = Originals::new(inputs);
+    let frames = match &job.file.frames {
+        Frames::Folder(folder) => std::fs::canonicalize(job.at(&folder.value)).ok(),
+        Frames::List(_) => None,
+    };
+    for order in tasks.iter().flat_map(|task| &task.outputs) {
+        let path = deliver_to.join(&order.file);
+        let folder = path
+            .parent()
+            .and_then(|folder| std::fs::canonicalize(folder).ok());
+        let message = if originals.hold(&path) {
+            format!(
+                "`{}` is a file that the job reads; it is never overwritten",
+                path.display()
+            )
+        } else if folder.is_some() && folder == frames {
+            format!("`{}` would be delivered among the frames", order.file)
+        } else {
+            continue;
+        };
+        let Place { file, span } = &job.file.deliver_to.place;
+        notes
+            .error(file, span.clone(), message)
+            .help("choose another delivery folder or name pattern");
+        // One is enough: the others are most often the same mistake.
+        return;
     }
 }
 

@@ -155,6 +155,8 @@ pub enum Attention {
     BackdropAlike,
     /// The crop the recipe asks for reaches beyond the frame.
     NoRoomForCrop,
+    /// Neither the camera nor the recipe says what is neutral; daylight was assumed.
+    NoWhiteBalance,
 }
 
 impl fmt::Display for Attention {
@@ -167,6 +169,10 @@ impl fmt::Display for Attention {
             Self::LowConfidence => f.write_str("the regions are unsure"),
             Self::BackdropAlike => f.write_str("sitter and backdrop are too alike"),
             Self::NoRoomForCrop => f.write_str("the crop reaches beyond the frame"),
+            Self::NoWhiteBalance => f.write_str(
+                "the camera noted no white balance, daylight was assumed; let the recipe say \
+                 WhiteBalance(from: Light(kelvin: …)), or name a chart in the job's set",
+            ),
         }
     }
 }

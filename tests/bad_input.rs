@@ -1,0 +1,404 @@
+//! What can be wrong with what a person hands in: each ends with the right code and a message that
+//! names the file and what to do, and everybody else's pictures are delivered.
+
+#[allow(dead_code, reason = "each test file uses a part of it")]
+mod support;
+
+use std::fs;
+use std::process::Command;
+
+use lapel::picture::Linear;
+use ndarray::{Axis, concatenate};
+use support::{Office, Run, developed, lapel, png, root, shipped, small_sitter};
+
+/// Ann's frame is as given, under this name; Bo's is sound.
+fn with_frame(name: &str, bytes: &[u8]) -> Office {
+    let office = Office::bare();
+    office.write(&format!("frames/{name}"), bytes);
+    office.write("frames/s02.png", &small_sitter("s02"));
+    office
+}
+
+/// Ann's frame cannot be read: says so, leaves nothing of hers, and Bo is done.
+#[track_caller]
+fn unreadable(name: &str, bytes: &[u8], says: &[&str]) {
+    let office = with_frame(name, bytes);
+    let run = office
+        .finish(&[])
+        .ends_with(1)
+        .says(&[name, "1 failed, 1 rendered"]);
+    run.says(says);
+    let files: Vec<String> = office.delivered().into_keys().collect();
+    let expected = [
+        "bo-web.jpg",
+        "bo-web.jpg.ron",
+        "contact-sheet.jpg",
+        "print/bo.tif",
+        "print/bo.tif.ron",
+    ];
+    assert_eq!(files, expected);
+}
+
+#[test]
+fn raw_that_ends_too_soon() {
+    let whole = shipped("s01");
+    unreadable(
+        "s01.dng",
+        &whole[..whole.len() * 2 / 3],
+        &["Copy it again from the card"],
+    );
+}
+
+#[test]
+fn empty_file() {
+    unreadable(
+        "s01.dng",
+        b"",
+        &["it is empty (0 bytes)", "Copy it again from the card"],
+    );
+}
+
+#[test]
+fn jpeg_under_the_name_of_a_raw() {
+    let png = image::load_from_memory(&small_sitter("s01")).expect("just written");
+    let mut jpeg = std::io::Cursor::new(Vec::new());
+    png.write_to(&mut jpeg, image::ImageFormat::Jpeg)
+        .expect("JPEG takes it");
+    unreadable(
+        "s01.dng",
+        jpeg.get_ref(),
+        &[
+            "holds a finished JPEG picture",
+            "rename the file to s01.jpg",
+        ],
+    );
+}
+
+#[test]
+fn dimensions_beyond_reason() {
+    let mut bytes = shipped("s01");
+    for tag in [256, 257] {
+        patch(&mut bytes, tag, |entry| {
+            entry[8..12].copy_from_slice(&2_000_000_u32.to_le_bytes())
+        });
+    }
+    unreadable(
+        "s01.dng",
+        &bytes,
+        &["If the file is genuine, export it smaller"],
+    );
+}
+
+/// Changes the entries of a tag in the first directory of a little-endian TIFF (TIFF 6.0, p. 14).
+fn patch(bytes: &mut [u8], tag: u16, change: impl Fn(&mut [u8])) {
+    let u32_at = |bytes: &[u8], at: usize| {
+        u32::from_le_bytes(bytes[at..at + 4].try_into().expect("4 bytes"))
+    };
+    let u16_at = |bytes: &[u8], at: usize| {
+        u16::from_le_bytes(bytes[at..at + 2].try_into().expect("2 bytes"))
+    };
+    let directory = u32_at(bytes, 4) as usize;
+    for index in 0..u16_at(bytes, directory) as usize {
+        let at = directory + 2 + 12 * index;
+        if u16_at(bytes, at) == tag {
+            change(&mut bytes[at..at + 12]);
+        }
+    }
+}
+
+/// AsShotNeutral (DNG 1.7.1) becomes a tag that nobody knows. The picture is delivered, under
+/// daylight, and a person is asked to look.
+#[test]
+fn raw_without_white_balance() {
+    let mut bytes = shipped("s01");
+    patch(&mut bytes, 50_728, |entry| {
+        entry[..2].copy_from_slice(&65_000_u16.to_le_bytes())
+    });
+    let office = with_frame("s01.dng", &bytes);
+    let says = [
+        "the camera noted no white balance",
+        "WhiteBalance(from: Light",
+        "2 rendered, 1 to look at",
+    ];
+    office.finish(&[]).ends_with(1).says(&says);
+    // The reason stands in the sidecar, so the next run says it too.
+    office
+        .finish(&[])
+        .ends_with(1)
+        .says(&["the camera noted no white balance", "2 unchanged"]);
+    // Once the recipe says what is neutral, nothing is a guess.
+    office.edit("house.ron", "SetReference", "Light(kelvin: 5500, tint: 0)");
+    let run = office.finish(&["--only", "s01"]).ends_with(0);
+    assert!(!run.out.contains("white balance"), "{}", run.out);
+}
+
+/// A mistake in a text: nothing is rendered and the place is told.
+#[track_caller]
+fn misread(change: impl Fn(&Office), says: &[&str]) -> Run {
+    let office = Office::new();
+    change(&office);
+    let run = office.finish(&[]).ends_with(2).says(says);
+    assert_eq!(office.delivered().len(), 0, "something was delivered");
+    run
+}
+
+#[test]
+fn recipe_with_a_typo() {
+    misread(
+        |office| office.edit("house.ron", "strength: 0.4", "strenght: 0.4"),
+        &["house.ron:22:24", "strenght", "did you mean `strength`?"],
+    );
+}
+
+#[test]
+fn recipe_with_a_wrong_unit() {
+    misread(
+        |office| office.edit("house.ron", "strength: 0.4", "strength: 40"),
+        &["house.ron:22:", "0 to 1", "40"],
+    );
+    misread(
+        |office| office.edit("house.ron", "stops: 0.0", "stops: \"1/3 EV\""),
+        &["house.ron:9:", "stops"],
+    );
+}
+
+#[test]
+fn recipe_with_a_step_out_of_order() {
+    misread(
+        |office| {
+            office.edit(
+                "house.ron",
+                "Heal(),",
+                "Heal(),\n        Denoise(strength: 0.2),",
+            )
+        },
+        &["house.ron:22:", "Denoise"],
+    );
+}
+
+#[test]
+fn roster_with_a_missing_frame() {
+    let office = Office::new();
+    office.edit("roster.csv", "s01,", "s10,");
+    let says = [
+        "roster.csv:2:1",
+        "the frame `s10` is not there",
+        "Ann Ash failed: the frame is missing",
+    ];
+    office
+        .finish(&[])
+        .ends_with(1)
+        .says(&says)
+        .says(&["1 rendered, 1 missing"]);
+}
+
+#[test]
+fn two_people_with_one_name() {
+    misread(
+        |office| office.edit("roster.csv", ",bo,", ",Ann,"),
+        &["roster.csv", "Ann", "ann"],
+    );
+    // Apart in the roster, together through the pattern.
+    misread(
+        |office| office.edit("job.ron", "print/{file_name}", "print/{team}_{output}"),
+        &["job.ron:", "pattern"],
+    );
+    misread(
+        |office| {
+            office.edit("job.ron", "print/{file_name}", "print/{team}_{output}");
+            office.edit("roster.csv", "Sea", "land");
+        },
+        &[
+            "job.ron:",
+            "Ann Ash and Bo Birch would both get the file `print/land_print.tif`",
+            "file_name",
+        ],
+    );
+}
+
+#[test]
+fn name_that_leaves_the_delivery_folder() {
+    for pattern in ["../{file_name}", "print/../../{file_name}", "/{file_name}"] {
+        misread(
+            |office| office.edit("job.ron", "print/{file_name}", pattern),
+            &["job.ron:9:", "pattern"],
+        );
+    }
+}
+
+#[test]
+fn file_in_place_of_the_delivery_folder() {
+    let office = Office::new();
+    office.write("delivered", b"a file");
+    office.finish(&[]).ends_with(1).says(&[
+        "delivered",
+        "a file stands where a folder is needed; move it away",
+    ]);
+    assert_eq!(office.read("delivered"), b"a file");
+}
+
+#[test]
+fn folder_that_cannot_be_written() {
+    let office = Office::new();
+    fs::create_dir(office.at("delivered")).expect("writable");
+    let mut closed = fs::metadata(office.at("delivered"))
+        .expect("just made")
+        .permissions();
+    closed.set_readonly(true);
+    fs::set_permissions(office.at("delivered"), closed).expect("ours");
+    if fs::write(office.at("delivered/trial"), b"").is_ok() {
+        eprintln!("skipped: this user may write everywhere");
+        return;
+    }
+    office.finish(&[]).ends_with(1).says(&[
+        "delivered",
+        "allow writing there, or choose another delivery folder",
+    ]);
+}
+
+/// A file system of 64 KiB, unmounted when dropped.
+struct SmallDisk<'o>(&'o Office);
+
+impl<'o> SmallDisk<'o> {
+    fn mount(office: &'o Office) -> Option<Self> {
+        fs::create_dir(office.at("delivered")).expect("writable");
+        let mut mount = Command::new("mount");
+        mount
+            .args(["-t", "tmpfs", "-o", "size=64k", "tmpfs"])
+            .arg(office.at("delivered"));
+        let mounted = mount.output().is_ok_and(|output| output.status.success());
+        mounted.then_some(Self(office))
+    }
+}
+
+impl Drop for SmallDisk<'_> {
+    fn drop(&mut self) {
+        let unmounted = Command::new("umount").arg(self.0.at("delivered")).status();
+        assert!(
+            unmounted.is_ok_and(|status| status.success()),
+            "the small disk stays mounted"
+        );
+    }
+}
+
+#[test]
+fn full_disk() {
+    let office = Office::new();
+    let Some(_disk) = SmallDisk::mount(&office) else {
+        eprintln!("skipped: this user may not mount a small disk");
+        return;
+    };
+    office
+        .finish(&[])
+        .ends_with(1)
+        .says(&["delivered", "make room on this disk and run again"]);
+    for (name, bytes) in office.delivered() {
+        assert!(!name.contains(".lapel-"), "{name} was left");
+        let beside = format!("delivered/{name}.ron");
+        // What is there is whole: each file with a sidecar that speaks of these bytes.
+        if !name.ends_with(".ron") && name != "contact-sheet.jpg" {
+            let sidecar = String::from_utf8(office.read(&beside)).expect("UTF-8");
+            assert!(
+                sidecar.contains(blake3::hash(&bytes).to_hex().as_str()),
+                "{name} is cut off"
+            );
+        }
+    }
+}
+
+#[test]
+fn original_where_an_output_would_come() {
+    // The delivery folder holds a frame, under an output's very name.
+    misread_and_kept(
+        |office| {
+            let frame = image::load_from_memory(&small_sitter("s01")).expect("just written");
+            fs::create_dir(office.at("out")).expect("writable");
+            frame
+                .to_rgb8()
+                .save(office.at("out/ann-web.jpg"))
+                .expect("writable");
+            office.edit(
+                "job.ron",
+                "frames: \"frames\"",
+                "frames: [\"out/ann-web.jpg\", \"frames/s02.png\"]",
+            );
+            office.edit("roster.csv", "s01", "ann-web");
+            office.edit("job.ron", "\"delivered\"", "\"out\"");
+        },
+        "out/ann-web.jpg",
+        &[
+            "job.ron:13:",
+            "ann-web.jpg` is a file that the job reads",
+            "choose another delivery folder",
+        ],
+    );
+    // Delivered among the frames, where the next run would take a picture for a frame.
+    misread_and_kept(
+        |office| office.edit("job.ron", "\"delivered\"", "\"frames\""),
+        "frames/s01.png",
+        &[
+            "job.ron:13:",
+            "would be delivered among the frames",
+            "choose another delivery folder",
+        ],
+    );
+}
+
+#[track_caller]
+fn misread_and_kept(change: impl Fn(&Office), kept: &str, says: &[&str]) {
+    let office = Office::new();
+    change(&office);
+    let before = office.read(kept);
+    office.finish(&[]).ends_with(2).says(says);
+    assert_eq!(office.read(kept), before);
+}
+
+#[test]
+fn frame_without_a_face() {
+    let office = with_frame("s01.png", &png(&developed("empty")));
+    office.finish(&[]).ends_with(1).says(&[
+        "s01.png Ann Ash",
+        "look: no face was found",
+        "1 to look at",
+    ]);
+    let sidecar = office.at("delivered/ann-web.jpg.ron");
+    let run = lapel(&["check", sidecar.to_str().expect("UTF-8")]).ends_with(0);
+    run.says(&["to look at: no face was found"]);
+}
+
+#[test]
+fn frame_with_two_faces() {
+    let [one, two] = ["s01", "s02"].map(developed);
+    let beside = |plane: usize| {
+        concatenate(
+            Axis(1),
+            &[one.planes[plane].view(), two.planes[plane].view()],
+        )
+        .expect("one height")
+    };
+    let both = Linear {
+        planes: [beside(0), beside(1), beside(2)],
+    };
+    let office = with_frame("s01.png", &png(&both));
+    office
+        .finish(&[])
+        .ends_with(1)
+        .says(&["look: 2 faces were found", "1 to look at"]);
+}
+
+#[test]
+fn every_shipped_text_is_sound() {
+    let texts = [
+        "samples/office/job.ron",
+        "samples/office/roster.csv",
+        "recipes/grey_wall.ron",
+    ];
+    let paths = texts.map(|text| root(text).to_string_lossy().into_owned());
+    let mut arguments = vec!["check"];
+    arguments.extend(paths.iter().map(String::as_str));
+    lapel(&arguments).ends_with(0).says(&[
+        "a job; all that it names is there",
+        "a roster",
+        "a recipe",
+    ]);
+}

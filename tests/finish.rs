@@ -1,0 +1,351 @@
+//! `finish` as a person runs it: a first run, a run with nothing to do, runs after a change, runs
+//! that were interrupted.
+
+#[allow(dead_code, reason = "each test file uses a part of it")]
+mod support;
+
+use std::fs;
+use std::io::{BufRead, BufReader};
+use std::process::{Command, Stdio};
+
+use support::{Office, lapel, shipped};
+
+/// The shipped frames as they are: two raws, all commands' results read by others.
+#[test]
+fn two_raw_frames_are_delivered() {
+    let office = Office::bare();
+    office.write("frames/s01.dng", &shipped("s01"));
+    office.write("frames/s02.dng", &shipped("s02"));
+    office.write("frames/empty.dng", &shipped("empty"));
+    office.edit(
+        "job.ron",
+        "outputs:",
+        "set: Set(empty: \"frames/empty.dng\"),\n    outputs:",
+    );
+    let run = office.finish(&[]).ends_with(0);
+    run.says(&[
+        "Harbour Lane: 2 frames",
+        "2 rendered",
+        "Contact sheet:",
+        "Ann Ash 2 files",
+    ]);
+    let files: Vec<String> = office.delivered().into_keys().collect();
+    let expected = [
+        "ann-web.jpg",
+        "ann-web.jpg.ron",
+        "bo-web.jpg",
+        "bo-web.jpg.ron",
+        "contact-sheet.jpg",
+        "print/ann.tif",
+        "print/ann.tif.ron",
+        "print/bo.tif",
+        "print/bo.tif.ron",
+    ];
+    assert_eq!(files, expected);
+
+    let sidecar = office.at("delivered/ann-web.jpg.ron");
+    let sidecar = sidecar.to_str().expect("UTF-8");
+    let run = lapel(&["check", "--json", sidecar]).ends_with(0);
+    let json: serde_json::Value = serde_json::from_str(&run.out).expect("JSON");
+    assert_eq!(json["person"], "Ann Ash");
+    assert_eq!(json["frame"]["name"], "s01.dng");
+    assert_eq!(json["frame"]["exif"]["iso"], 100);
+    assert_eq!(json["attention"], serde_json::json!([]));
+    assert_eq!(
+        json["output"]["size"],
+        serde_json::json!({ "width": 240, "height": 300 })
+    );
+    assert_eq!(
+        json["placement"]["frame"],
+        serde_json::json!({ "width": 1200, "height": 1800 })
+    );
+    let rect = |key: &str| json["placement"]["rect"][key].as_u64().expect("pixels");
+    assert_eq!(
+        rect("width") * 5,
+        rect("height") * 4,
+        "{}",
+        json["placement"]
+    );
+    let steps = json["steps"].as_array().expect("a list");
+    assert!(
+        steps.iter().any(|step| step["step"] == "BackgroundLift"),
+        "{steps:?}"
+    );
+    let resolved = json["recipe"]["resolved"].as_str().expect("text");
+    assert!(
+        resolved.contains("SkinSmoothing(strength: 0.4"),
+        "{resolved}"
+    );
+    lapel(&["check", sidecar])
+        .ends_with(0)
+        .says(&["a sidecar, no mistakes", "240 x 300 pixels"]);
+
+    let again = office.delivered();
+    office
+        .finish(&[])
+        .ends_with(0)
+        .says(&["2 unchanged", "Ann Ash nothing to do"]);
+    assert_eq!(office.changed_since(&again), [""; 0]);
+
+    read_by_pillow(&office);
+}
+
+/// Sizes, profiles and metadata as Pillow reads them. `PYTHON` names another interpreter.
+fn read_by_pillow(office: &Office) {
+    const SCRIPT: &str = "
+import io, json, sys
+try:
+    from PIL import Image, ImageCms
+except ImportError:
+    print('null'); sys.exit()
+found = []
+for name in sys.argv[1:]:
+    picture = Image.open(name)
+    profile = ImageCms.ImageCmsProfile(io.BytesIO(picture.info['icc_profile']))
+    exif = picture.getexif()
+    found.append([picture.size, ImageCms.getProfileDescription(profile).strip(), exif.get(0x013b)])
+print(json.dumps(found))";
+    let python = std::env::var("PYTHON").unwrap_or_else(|_| "python3".to_owned());
+    let files = ["delivered/ann-web.jpg", "delivered/print/ann.tif"].map(|file| office.at(file));
+    let Ok(output) = Command::new(&python)
+        .arg("-c")
+        .arg(SCRIPT)
+        .args(files)
+        .output()
+    else {
+        eprintln!("skipped: there is no {python}");
+        return;
+    };
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    let found: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    if found.is_null() {
+        eprintln!("skipped: {python} has no Pillow");
+        return;
+    }
+    let creator = "A. Photographer";
+    assert_eq!(
+        found,
+        serde_json::json!([
+            [[240, 300], "sRGB", creator],
+            [[200, 250], "opRGB", creator]
+        ])
+    );
+}
+
+#[test]
+fn only_what_a_change_touches_is_rendered_again() {
+    let office = Office::new();
+    office
+        .finish(&[])
+        .ends_with(0)
+        .says(&["2 rendered", "left out ToneCurve"]);
+    let first = office.delivered();
+    let of_ann = [
+        "ann-web.jpg",
+        "ann-web.jpg.ron",
+        "print/ann.tif",
+        "print/ann.tif.ron",
+    ];
+
+    // Nothing changed; a comment changes nothing either.
+    office.edit("house.ron", "Recipe(", "// A comment.\nRecipe(");
+    office
+        .finish(&[])
+        .ends_with(0)
+        .says(&["2 unchanged", "left out ToneCurve"]);
+    assert_eq!(office.changed_since(&first), [""; 0]);
+
+    // One person's caption stands in her files.
+    office.edit("roster.csv", "Land", "Harbour");
+    office
+        .finish(&[])
+        .ends_with(0)
+        .says(&["1 rendered, 1 unchanged"]);
+    let second = office.delivered();
+    assert_eq!(office.changed_since(&first), of_ann);
+
+    // One output's size: the others of the same frames stay.
+    office.edit("job.ron", "width: 200", "width: 160");
+    office
+        .finish(&[])
+        .ends_with(0)
+        .says(&["2 rendered", "Bo Birch 1 file"]);
+    let changed = office.changed_since(&second);
+    assert!(
+        changed.iter().all(|name| name.starts_with("print/")),
+        "{changed:?}"
+    );
+    assert_eq!(changed.len(), 4);
+    let third = office.delivered();
+
+    // One frame.
+    office.write("frames/s01.png", &support::small_sitter("s03"));
+    office
+        .finish(&[])
+        .ends_with(0)
+        .says(&["1 rendered, 1 unchanged"]);
+    let changed = office.changed_since(&third);
+    assert_eq!(
+        changed,
+        [&of_ann[..2], &["contact-sheet.jpg"], &of_ann[2..]].concat()
+    );
+    let fourth = office.delivered();
+
+    // The look of all.
+    office.edit("house.ron", "level: 62.0", "level: 70.0");
+    office.finish(&[]).ends_with(0).says(&["2 rendered"]);
+    assert_eq!(office.changed_since(&fourth).len(), 9);
+}
+
+#[test]
+fn a_file_that_was_edited_is_left_alone_until_asked() {
+    let office = Office::new();
+    office.finish(&[]).ends_with(0);
+    let before = office.delivered();
+    office.write("delivered/ann-web.jpg", b"edited by hand");
+    office.finish(&[]).ends_with(1).says(&[
+        "ann-web.jpg: a file stands there",
+        "--again",
+        "1 unchanged",
+    ]);
+    assert_eq!(office.read("delivered/ann-web.jpg"), b"edited by hand");
+    office.finish(&["--only", "s01", "--again"]).ends_with(0);
+    assert_eq!(office.changed_since(&before), [""; 0]);
+
+    // Somebody else's file where a new output would come.
+    office.edit("job.ron", "print/{file_name}", "large/{file_name}");
+    office.write("delivered/large/bo.tif", b"not ours");
+    office
+        .finish(&[])
+        .ends_with(1)
+        .says(&["bo.tif: a file stands there", "1 failed, 1 rendered"]);
+    assert_eq!(office.read("delivered/large/bo.tif"), b"not ours");
+}
+
+#[test]
+fn json_is_one_document() {
+    let office = Office::new();
+    office.write(
+        "roster.csv",
+        b"frame,person,file_name\ns01,Ann,ann\ns09,Bo,bo\n",
+    );
+    let run = office.finish(&["--json"]).ends_with(1);
+    let json: serde_json::Value = serde_json::from_str(&run.out).expect("JSON and nothing else");
+    assert_eq!(json["missing"], serde_json::json!([["s09", "Bo"]]));
+    assert_eq!(
+        json["frames"][0]["files"],
+        serde_json::json!(["ann-web.jpg", "print/ann.tif"])
+    );
+}
+
+/// Starts `finish` and sends it a signal once it is at work.
+fn interrupted(office: &Office, signal: &str) -> Option<i32> {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_lapel"))
+        .args(["--threads", "1", "finish"])
+        .arg(office.at("job.ron"))
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the binary starts");
+    let said = BufReader::new(child.stderr.take().expect("piped"));
+    let mut lines = said.lines().map_while(Result::ok);
+    assert!(
+        lines.any(|line| line.contains("2 frames, 1 threads")),
+        "it never began"
+    );
+    std::thread::sleep(std::time::Duration::from_millis(400));
+    let sent = Command::new("kill")
+        .args([signal, &child.id().to_string()])
+        .status();
+    assert!(
+        sent.expect("`kill` is there").success(),
+        "it ended before it was interrupted"
+    );
+    lines.for_each(drop);
+    child.wait().expect("it ends").code()
+}
+
+fn parts(office: &Office) -> Vec<String> {
+    office
+        .delivered()
+        .into_keys()
+        .filter(|name| name.contains(".lapel-"))
+        .collect()
+}
+
+#[test]
+fn an_interrupted_run_leaves_whole_files_and_is_completed_by_the_next() {
+    let whole = Office::new();
+    whole.finish(&[]).ends_with(0);
+    for (signal, code) in [("-INT", Some(1)), ("-KILL", None)] {
+        let office = Office::new();
+        assert_eq!(interrupted(&office, signal), code, "{signal}");
+        for (name, bytes) in office.delivered() {
+            if !name.contains(".lapel-") {
+                assert_eq!(
+                    whole.delivered().get(&name),
+                    Some(&bytes),
+                    "{signal}: half of {name}"
+                );
+            }
+        }
+        office.write("delivered/print/.lapel-x1y2z3.part", b"half a file");
+        office.finish(&[]).ends_with(0);
+        assert_eq!(parts(&office), [""; 0]);
+        assert_eq!(office.delivered(), whole.delivered(), "{signal}");
+    }
+}
+
+/// Killed after a file took its place and before its sidecar did.
+#[test]
+fn a_run_killed_between_file_and_sidecar_is_put_right() {
+    let office = Office::new();
+    office.finish(&[]).ends_with(0);
+    let old = office.read("delivered/print/ann.tif.ron");
+    office.edit("house.ron", "level: 62.0", "level: 70.0");
+    office.finish(&[]).ends_with(0);
+    let whole = office.delivered();
+    let part = "delivered/print/.lapel-x1y2z3.part";
+    fs::rename(office.at("delivered/print/ann.tif.ron"), office.at(part)).expect("writable");
+    office.write("delivered/print/ann.tif.ron", &old);
+    office.finish(&[]).ends_with(0).says(&["2 unchanged"]);
+    assert_eq!(office.delivered(), whole);
+
+    // Edited since: the part speaks of another file, and a person decides.
+    fs::rename(office.at("delivered/print/ann.tif.ron"), office.at(part)).expect("writable");
+    office.write("delivered/print/ann.tif", b"edited by hand");
+    office
+        .finish(&[])
+        .ends_with(1)
+        .says(&["ann.tif: a file stands there"]);
+    assert_eq!(parts(&office), [""; 0]);
+    assert_eq!(office.read("delivered/print/ann.tif"), b"edited by hand");
+}
+
+#[test]
+fn help_tells_what_there_is() {
+    let help = lapel(&["--help"]).ends_with(0).out;
+    for word in [
+        "finish",
+        "preview",
+        "check",
+        "--json",
+        "--threads",
+        "Exit codes: 0",
+        "consent",
+    ] {
+        assert!(help.contains(word), "`{word}` is not in\n{help}");
+    }
+    let help = lapel(&["finish", "--help"]).ends_with(0).out;
+    for word in ["JOB", "--only", "--again", "--memory", "2048"] {
+        assert!(help.contains(word), "`{word}` is not in\n{help}");
+    }
+    lapel(&["finsh"]).ends_with(2).says(&["finish"]);
+    lapel(&["finish", "nowhere.ron"])
+        .ends_with(2)
+        .says(&["nowhere.ron", "cannot be read"]);
+}
