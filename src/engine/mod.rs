@@ -33,7 +33,7 @@ pub use development::{Reference, Unavailable};
 pub const SMALL: usize = 1800;
 
 /// Sites a pixel, along a side, from which a small copy is made of means of whole filter cells.
-const BINNED: usize = 3;
+const BINNED: usize = 2;
 
 /// Why a frame could not be rendered.
 #[derive(Debug, thiserror::Error)]
