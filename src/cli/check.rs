@@ -48,7 +48,11 @@ pub(super) fn run(call: &Check, json: bool) -> End {
             tell(&format!("{}: {kind}, no mistakes", path.display()));
         }
     }
-    if notes.errors() > 0 || !sound { End::NotUnderstood } else { End::Well }
+    if notes.errors() > 0 || !sound {
+        End::NotUnderstood
+    } else {
+        End::Well
+    }
 }
 
 /// The sidecar in a file; `None` when the file is something else.

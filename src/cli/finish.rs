@@ -10,9 +10,9 @@ use std::io::IsTerminal;
 
 use super::arguments::Finish;
 use super::{End, report, say, tell};
+use crate::job::Job;
 use crate::job::finish::{self as runner, Done, Event, Manner, Outcome};
 use crate::job::plan::Plan;
-use crate::job::Job;
 use crate::recipe::Diagnostics;
 
 /// Bytes in a MiB.
@@ -31,12 +31,16 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
     };
     if !call.only.is_empty() {
         if let Some(unknown) = call.only.iter().find(|name| !plan.has_frame(name)) {
-            say(&format!("--only {unknown}: no row of the roster has that frame"));
+            say(&format!(
+                "--only {unknown}: no row of the roster has that frame"
+            ));
             return End::NotUnderstood;
         }
         plan.keep_only(&call.only);
     }
-    let memory = job.file.memory.map_or(call.memory * MIB, |megabytes| u64::from(megabytes) * 1_000_000);
+    let memory = job.file.memory.map_or(call.memory * MIB, |megabytes| {
+        u64::from(megabytes) * 1_000_000
+    });
     let stop = Arc::new(AtomicBool::new(false));
     let asked = Arc::clone(&stop);
     // Without a handler Ctrl-C still leaves no half file: they appear whole or not at all.
@@ -59,10 +63,18 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
         ));
     }
     let progress = Progress::new(plan.wanted().count() as u64, json);
-    let manner = Manner { again: call.again, memory, stop: &stop };
+    let manner = Manner {
+        again: call.again,
+        memory,
+        stop: &stop,
+    };
     let outcomes = runner::finish(&plan, manner, &|event| progress.see(&event));
     progress.end();
-    let sheet = if stop.load(Ordering::Relaxed) { None } else { Some(runner::sheet(&plan)) };
+    let sheet = if stop.load(Ordering::Relaxed) {
+        None
+    } else {
+        Some(runner::sheet(&plan))
+    };
     if json {
         let result = serde_json::json!({
             "client": plan.client,
@@ -92,7 +104,13 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
 /// The table at the end: one line a frame, then the sum.
 fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
     let mut text = String::new();
-    let width = |of: fn(&Outcome) -> &str| outcomes.iter().map(|o| of(o).chars().count()).max().unwrap_or(0);
+    let width = |of: fn(&Outcome) -> &str| {
+        outcomes
+            .iter()
+            .map(|o| of(o).chars().count())
+            .max()
+            .unwrap_or(0)
+    };
     let (frames, people) = (width(|o| &o.frame), width(|o| &o.person));
     for outcome in outcomes {
         let result = match &outcome.result {
@@ -102,7 +120,10 @@ fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
             Done::Failed(why) => format!("failed: {why}"),
             Done::Stopped => "stopped".to_owned(),
         };
-        text += &format!("{:frames$}  {:people$}  {result}", outcome.frame, outcome.person);
+        text += &format!(
+            "{:frames$}  {:people$}  {result}",
+            outcome.frame, outcome.person
+        );
         for reason in &outcome.attention {
             text += &format!("; look: {reason}");
         }
@@ -124,15 +145,24 @@ fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
         };
         *sums.entry(sum).or_default() += 1;
     }
-    let look = outcomes.iter().filter(|outcome| !outcome.attention.is_empty()).count();
-    let mut parts: Vec<String> = sums.iter().map(|(name, count)| format!("{count} {name}")).collect();
+    let look = outcomes
+        .iter()
+        .filter(|outcome| !outcome.attention.is_empty())
+        .count();
+    let mut parts: Vec<String> = sums
+        .iter()
+        .map(|(name, count)| format!("{count} {name}"))
+        .collect();
     if !plan.missing.is_empty() {
         parts.push(format!("{} missing", plan.missing.len()));
     }
     if look > 0 {
         parts.push(format!("{look} to look at"));
     }
-    if outcomes.iter().all(|outcome| matches!(outcome.result, Done::Unchanged)) {
+    if outcomes
+        .iter()
+        .all(|outcome| matches!(outcome.result, Done::Unchanged))
+    {
         text += "nothing to render: ";
     }
     text += &format!("{}, in {}", parts.join(", "), plan.deliver_to.display());
@@ -152,7 +182,8 @@ impl Progress {
         let bars = MultiProgress::new();
         let all = bars.add(ProgressBar::new(frames));
         let terminal = std::io::stderr().is_terminal();
-        let style = ProgressStyle::with_template("{bar:32} {pos}/{len} frames, {per_sec}, {eta} left");
+        let style =
+            ProgressStyle::with_template("{bar:32} {pos}/{len} frames, {per_sec}, {eta} left");
         if let Ok(style) = style {
             all.set_style(style.progress_chars("=> "));
         }
@@ -161,7 +192,12 @@ impl Progress {
         } else {
             all.enable_steady_tick(Duration::from_millis(200));
         }
-        Self { bars, all, frames: Mutex::default(), lines: !silent && !terminal }
+        Self {
+            bars,
+            all,
+            frames: Mutex::default(),
+            lines: !silent && !terminal,
+        }
     }
 
     fn see(&self, event: &Event<'_>) {

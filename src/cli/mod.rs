@@ -42,9 +42,13 @@ impl From<End> for ExitCode {
 /// Runs the program on the process's own arguments.
 pub fn run() -> ExitCode {
     std::panic::set_hook(Box::new(|mistake| {
-        let place = mistake.location().map_or_else(String::new, ToString::to_string);
+        let place = mistake
+            .location()
+            .map_or_else(String::new, ToString::to_string);
         let message = mistake.payload_as_str().unwrap_or("no message");
-        say(&format!("a mistake in this program, please report it: {message} ({place})"));
+        say(&format!(
+            "a mistake in this program, please report it: {message} ({place})"
+        ));
     }));
     // clap prints its own help and errors and ends with 0 or 2.
     let arguments = Arguments::parse();
@@ -85,5 +89,9 @@ fn report(notes: &Diagnostics, json: bool) {
 
 fn style() -> Style {
     let colours = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
-    if colours { Style::Coloured } else { Style::Plain }
+    if colours {
+        Style::Coloured
+    } else {
+        Style::Plain
+    }
 }

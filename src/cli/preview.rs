@@ -17,7 +17,9 @@ pub(super) fn run(call: &Preview, json: bool) -> End {
     let mut notes = Diagnostics::default();
     let recipe = job::open_recipe(&call.recipe, &mut notes);
     report(&notes, json && recipe.is_none());
-    let Some(recipe) = recipe else { return End::NotUnderstood };
+    let Some(recipe) = recipe else {
+        return End::NotUnderstood;
+    };
     match show(call, &recipe) {
         Ok(shown) => {
             let attention: Vec<String> = shown.attention.iter().map(ToString::to_string).collect();
@@ -30,7 +32,11 @@ pub(super) fn run(call: &Preview, json: bool) -> End {
                     say(&format!("look: {reason}"));
                 }
             }
-            if attention.is_empty() { End::Well } else { End::Attention }
+            if attention.is_empty() {
+                End::Well
+            } else {
+                End::Attention
+            }
         }
         Err(why) => {
             say(&why);
@@ -50,33 +56,47 @@ fn show(call: &Preview, recipe: &Recipe) -> Result<Shown, String> {
     let mut set = Set::default();
     if let Some(path) = &call.empty {
         let (empty, _) = job::finish::open(path)?;
-        set.empty = Some(engine::empty_copy(&empty).map_err(|error| format!("{}: {error}", path.display()))?);
+        set.empty = Some(
+            engine::empty_copy(&empty).map_err(|error| format!("{}: {error}", path.display()))?,
+        );
     }
     let failed = |error: engine::Error| format!("{}: {error}", call.frame.display());
     let long_side = call.size as usize;
     let (sheet, attention) = if call.regions {
         let found = engine::find(&frame, recipe, &set, long_side).map_err(failed)?;
         let crop = found.crop_in_small();
-        (preview_sheet::regions_map(&found.small, &found.regions, crop), found.attention)
+        (
+            preview_sheet::regions_map(&found.small, &found.regions, crop),
+            found.attention,
+        )
     } else {
         let mut tiles: Vec<(Sheet, String)> = Vec::new();
-        let finished = engine::render(&frame, recipe, &set, Fineness::Small(long_side), |step, canvas| {
-            let wanted = call.each_step || step.is_none();
-            if wanted {
-                let words = match step {
-                    None => "as developed".to_owned(),
-                    Some(step) => step.operation.name().to_owned(),
-                };
-                tiles.push((Sheet::of(canvas.linear()), words));
-            }
-            ControlFlow::Continue(())
-        })
+        let finished = engine::render(
+            &frame,
+            recipe,
+            &set,
+            Fineness::Small(long_side),
+            |step, canvas| {
+                let wanted = call.each_step || step.is_none();
+                if wanted {
+                    let words = match step {
+                        None => "as developed".to_owned(),
+                        Some(step) => step.operation.name().to_owned(),
+                    };
+                    tiles.push((Sheet::of(canvas.linear()), words));
+                }
+                ControlFlow::Continue(())
+            },
+        )
         .map_err(failed)?;
         if !call.each_step {
             tiles.push((Sheet::of(&finished.picture), "finished".to_owned()));
         }
         let columns = if call.each_step { COLUMNS } else { 2 };
-        (preview_sheet::side_by_side(&tiles, columns), finished.attention)
+        (
+            preview_sheet::side_by_side(&tiles, columns),
+            finished.attention,
+        )
     };
     job::finish::write_png(&to, &sheet, &[&call.frame, &call.recipe])?;
     Ok(Shown { to, attention })
@@ -84,6 +104,8 @@ fn show(call: &Preview, recipe: &Recipe) -> Result<Shown, String> {
 
 /// `NAME-preview.png` in the folder where the program runs.
 fn beside_us(frame: &Path) -> PathBuf {
-    let stem = frame.file_stem().map_or_else(|| "frame".into(), |stem| stem.to_string_lossy());
+    let stem = frame
+        .file_stem()
+        .map_or_else(|| "frame".into(), |stem| stem.to_string_lossy());
     PathBuf::from(format!("{stem}-preview.png"))
 }

@@ -62,7 +62,13 @@ impl Order {
     pub fn canonical(&self) -> String {
         format!(
             "{} {} {:?} {:?} {:?} {:?} {:?}",
-            self.name, self.file, self.extent, self.format, self.profile, self.sharpening, self.metadata
+            self.name,
+            self.file,
+            self.extent,
+            self.format,
+            self.profile,
+            self.sharpening,
+            self.metadata
         )
     }
 }
@@ -76,7 +82,10 @@ pub fn make(finished: &Finished, order: &Order, exif: &Exif) -> Result<Made, enc
     let picture = &finished.picture;
     let mut cut = None;
     if shape != Rect::whole(picture.size()) {
-        let part = picture.planes.each_ref().map(|plane| shape.of(plane.view()).to_owned());
+        let part = picture
+            .planes
+            .each_ref()
+            .map(|plane| shape.of(plane.view()).to_owned());
         cut = Some(Linear { planes: part });
     }
     let mut sized = resample::resize(cut.as_ref().unwrap_or(picture), size);
@@ -93,15 +102,26 @@ pub fn make(finished: &Finished, order: &Order, exif: &Exif) -> Result<Made, enc
     let mut metadata = order.metadata.clone();
     metadata.exposure = exif.clone();
     let file = encode::encode(pixels, size, order.format, &order.profile.icc(), &metadata)?;
-    Ok(Made { file, size, blake3_pixels })
+    Ok(Made {
+        file,
+        size,
+        blake3_pixels,
+    })
 }
 
 /// A small 8-bit sRGB copy whose longer edge has at most `edge` pixels.
 pub fn thumbnail(picture: &Linear, edge: usize) -> (Vec<u8>, Size) {
     let from = picture.size();
     let long = from.width.max(from.height);
-    let size = if long <= edge { from } else { scaled_to(from, edge, long) };
-    (encode_8(&resample::resize(picture, size), Profile::Srgb), size)
+    let size = if long <= edge {
+        from
+    } else {
+        scaled_to(from, edge, long)
+    };
+    (
+        encode_8(&resample::resize(picture, size), Profile::Srgb),
+        size,
+    )
 }
 
 /// The part of the crop that an output shows, and its size in pixels.
@@ -115,7 +135,10 @@ fn shape_and_size(finished: &Finished, extent: Extent) -> (Rect, Size) {
         Extent::Height(height) => (whole, by(height, from.height)),
         Extent::LongEdge(edge) => (whole, by(edge, from.width.max(from.height))),
         Extent::Exact(width, height) => {
-            let size = Size { width: width as usize, height: height as usize };
+            let size = Size {
+                width: width as usize,
+                height: height as usize,
+            };
             (part_of_shape(finished, size), size)
         }
     }
@@ -124,7 +147,10 @@ fn shape_and_size(finished: &Finished, extent: Extent) -> (Rect, Size) {
 /// `from` scaled by `wanted / side`, at least one pixel each way.
 fn scaled_to(from: Size, wanted: usize, side: usize) -> Size {
     let scaled = |edge: usize| ((edge * wanted + side / 2) / side).max(1);
-    Size { width: scaled(from.width), height: scaled(from.height) }
+    Size {
+        width: scaled(from.width),
+        height: scaled(from.height),
+    }
 }
 
 /// The largest part of the crop in the shape of `size`: cut evenly left and right, and above and
@@ -140,10 +166,21 @@ fn part_of_shape(finished: &Finished, size: Size) -> Rect {
         });
         let height = height_for.max(1);
         let top = ((from.height - height) as f32 * eye_line) as usize;
-        Rect { left: 0, top: top.min(from.height - height), width: from.width, height }
+        Rect {
+            left: 0,
+            top: top.min(from.height - height),
+            width: from.width,
+            height,
+        }
     } else {
-        let width = ((from.height * size.width + size.height / 2) / size.height).clamp(1, from.width);
-        Rect { left: (from.width - width) / 2, top: 0, width, height: from.height }
+        let width =
+            ((from.height * size.width + size.height / 2) / size.height).clamp(1, from.width);
+        Rect {
+            left: (from.width - width) / 2,
+            top: 0,
+            width,
+            height: from.height,
+        }
     }
 }
 

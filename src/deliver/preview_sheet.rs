@@ -32,12 +32,18 @@ pub struct Sheet {
 impl Sheet {
     /// A sheet of the ground's colour.
     fn blank(size: Size) -> Self {
-        Self { size, pixels: GROUND.repeat(size.width * size.height) }
+        Self {
+            size,
+            pixels: GROUND.repeat(size.width * size.height),
+        }
     }
 
     /// A display-linear picture as sRGB.
     pub fn of(picture: &Linear) -> Self {
-        Self { size: picture.size(), pixels: encode_8(picture, Profile::Srgb) }
+        Self {
+            size: picture.size(),
+            pixels: encode_8(picture, Profile::Srgb),
+        }
     }
 
     fn paste(&mut self, other: &Self, left: usize, top: usize) {
@@ -49,7 +55,15 @@ impl Sheet {
     }
 
     fn write(&mut self, text: &str, left: usize, top: usize) {
-        draw_text(&mut self.pixels, self.size, left as f32, top as f32, LETTERS, text, INK);
+        draw_text(
+            &mut self.pixels,
+            self.size,
+            left as f32,
+            top as f32,
+            LETTERS,
+            text,
+            INK,
+        );
     }
 
     fn dot(&mut self, x: usize, y: usize, colour: [u8; 3]) {
@@ -66,7 +80,10 @@ impl Sheet {
 /// When the tiles differ in size; the caller renders them from one crop.
 pub fn side_by_side(tiles: &[(Sheet, String)], columns: usize) -> Sheet {
     let Some((first, _)) = tiles.first() else {
-        return Sheet::blank(Size { width: 1, height: 1 });
+        return Sheet::blank(Size {
+            width: 1,
+            height: 1,
+        });
     };
     let tile = first.size;
     let columns = columns.clamp(1, tiles.len());
@@ -122,7 +139,11 @@ pub fn regions_map(picture: &Linear, regions: &Regions, crop: Rect) -> Sheet {
     dashes(&mut map, crop);
     if let Some(marks) = &regions.marks {
         let radius = marks.scale().0 * 0.03;
-        let corners = marks.eye_corners.iter().chain(&marks.mouth).chain([&marks.chin, &marks.crown]);
+        let corners = marks
+            .eye_corners
+            .iter()
+            .chain(&marks.mouth)
+            .chain([&marks.chin, &marks.crown]);
         for point in corners {
             ring(&mut map, point.x, point.y, radius);
         }
@@ -192,7 +213,13 @@ fn with_legend(map: &Sheet, regions: &Regions, parts: &[(Region, [f32; 3])]) -> 
     for (index, (part, colour)) in parts.iter().enumerate() {
         let left = GAP + index % 2 * column;
         let top = GAP + map.size.height + 8 + index / 2 * LINE;
-        let swatch = Sheet::of(&Linear::filled(Size { width: 22, height: 18 }, *colour));
+        let swatch = Sheet::of(&Linear::filled(
+            Size {
+                width: 22,
+                height: 18,
+            },
+            *colour,
+        ));
         sheet.paste(&swatch, left, top);
         let found = regions.mattes.iter().find(|(region, _)| region == part);
         let share = found.map_or(0.0, |(_, matte)| matte.area_share()) * 100.0;

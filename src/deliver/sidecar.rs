@@ -190,7 +190,10 @@ impl RegionsNote {
     /// Describes what was found in a finished frame.
     pub fn new(finished: &Finished) -> Self {
         let regions = &finished.regions;
-        let areas = regions.mattes.iter().map(|(region, matte)| (*region, matte.area_share()));
+        let areas = regions
+            .mattes
+            .iter()
+            .map(|(region, matte)| (*region, matte.area_share()));
         Self {
             areas: areas.collect(),
             marks: regions.marks.as_ref().map(MarksNote::from),
@@ -206,7 +209,9 @@ impl RegionsNote {
 impl Sidecar {
     /// The text that is written beside the output.
     pub fn to_text(&self) -> String {
-        let pretty = ron::ser::PrettyConfig::new().depth_limit(4).struct_names(true);
+        let pretty = ron::ser::PrettyConfig::new()
+            .depth_limit(4)
+            .struct_names(true);
         let text = ron::ser::to_string_pretty(self, pretty)
             .expect("a sidecar holds nothing that RON cannot write");
         text + "\n"

@@ -45,7 +45,9 @@ impl fmt::Display for Unavailable {
 
 /// Why `frame` cannot take `step`; `None` when it can.
 pub(super) fn unavailable(step: &Step, frame: &Frame) -> Option<Unavailable> {
-    let Frame::Finished(_) = frame else { return None };
+    let Frame::Finished(_) = frame else {
+        return None;
+    };
     let reason = match &step.operation {
         operation if operation.stage() == Stage::Sensor => {
             "a finished picture has no sensor data any more"
@@ -53,7 +55,10 @@ pub(super) fn unavailable(step: &Step, frame: &Frame) -> Option<Unavailable> {
         Operation::ToneCurve(_) => "a finished picture already has a tone curve in it",
         _ => return None,
     };
-    (!step.is_neutral()).then(|| Unavailable { step: step.operation.name(), reason })
+    (!step.is_neutral()).then(|| Unavailable {
+        step: step.operation.name(),
+        reason,
+    })
 }
 
 /// How the recipe wants its frames developed. A recipe that goes by the set's reference frame
@@ -73,7 +78,9 @@ pub(super) fn development(recipe: &Recipe, set: &Set) -> Development {
 
 /// Whether nothing says what is neutral in a coloured raw, so that daylight is assumed.
 pub(super) fn is_guess(frame: &Frame, how: &Development) -> bool {
-    let Frame::Sensor(sensor) = frame else { return false };
+    let Frame::Sensor(sensor) = frame else {
+        return false;
+    };
     let coloured = sensor.pattern != Pattern::Monochrome;
     coloured && sensor.balance.is_none() && how.balance == Balance::AsShot
 }
@@ -81,9 +88,9 @@ pub(super) fn is_guess(frame: &Frame, how: &Development) -> bool {
 fn wanted(from: Neutral, set: &Set) -> Balance {
     match from {
         Neutral::AsShot => Balance::AsShot,
-        Neutral::SetReference => {
-            set.reference.map_or(Balance::AsShot, |reference| Balance::Gains(reference.gains))
-        }
+        Neutral::SetReference => set
+            .reference
+            .map_or(Balance::AsShot, |reference| Balance::Gains(reference.gains)),
         Neutral::Light { kelvin, tint } => Balance::Temperature { kelvin, tint },
     }
 }

@@ -32,6 +32,9 @@ pub use development::{Reference, Unavailable};
 /// pixels wide for about 2.9 eye spans).
 pub const SMALL: usize = 1800;
 
+/// Sites a pixel, along a side, from which a small copy is made of means of whole filter cells.
+const BINNED: usize = 2;
+
 /// Why a frame could not be rendered.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
@@ -89,7 +92,12 @@ impl StepNote {
     fn of(step: &Step, findings: Option<Findings>) -> Self {
         let neutral = findings.is_none();
         let Findings { figures, places } = findings.unwrap_or_default();
-        Self { step: step.operation.name().to_owned(), neutral, figures, places }
+        Self {
+            step: step.operation.name().to_owned(),
+            neutral,
+            figures,
+            places,
+        }
     }
 }
 
@@ -138,7 +146,10 @@ impl Found {
 /// When the sensor data cannot be developed.
 pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Result<Found, Error> {
     let small = small_copy(frame, recipe, set, long_side)?;
-    let empty = set.empty.as_ref().filter(|empty| alike_in_shape(empty.size(), small.size()));
+    let empty = set
+        .empty
+        .as_ref()
+        .filter(|empty| alike_in_shape(empty.size(), small.size()));
     let empty = empty.map(|empty| resample::resize(empty, small.size()));
     let regions = regions::find(&small, empty.as_ref());
     let full = upright_size(frame);
@@ -146,9 +157,23 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
     if development::is_guess(frame, &development::development(recipe, set)) {
         attention.push(Attention::NoWhiteBalance);
     }
-    let rect = crop_rect(recipe, regions.placed(Rect::whole(full), full).marks.as_ref(), full, &mut attention);
-    let placement = Placement { frame: full, rect, straightened: 0.0 };
-    Ok(Found { small, regions, placement, attention })
+    let rect = crop_rect(
+        recipe,
+        regions.placed(Rect::whole(full), full).marks.as_ref(),
+        full,
+        &mut attention,
+    );
+    let placement = Placement {
+        frame: full,
+        rect,
+        straightened: 0.0,
+    };
+    Ok(Found {
+        small,
+        regions,
+        placement,
+        attention,
+    })
 }
 
 /// Size of the upright visible frame.
@@ -171,18 +196,29 @@ pub fn render(
     fineness: Fineness,
     mut after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
 ) -> Result<Finished, Error> {
-    // A preview finds on the same copy, so that its crop and its regions are those of the delivery.
-    let Found { small, regions, placement, attention } = find(frame, recipe, set, SMALL)?;
+    let long_side = match fineness {
+        Fineness::Full => SMALL,
+        Fineness::Small(pixels) => pixels,
+    };
+    let Found {
+        small,
+        regions,
+        placement,
+        attention,
+    } = find(frame, recipe, set, long_side)?;
     let (picture, regions, development) = match fineness {
         Fineness::Full => {
             let (picture, notes) = develop_crop(frame, recipe, set, placement.rect)?;
-            (picture, regions.placed(placement.rect, placement.frame), notes)
+            (
+                picture,
+                regions.placed(placement.rect, placement.frame),
+                notes,
+            )
         }
-        Fineness::Small(pixels) => {
-            let whole = preview_copy(frame, recipe, set, pixels, &small)?;
-            let rect = scaled(placement.rect, placement.frame, whole.size());
-            let size = whole.size();
-            (cut(whole, rect), regions.placed(rect, size), None)
+        Fineness::Small(_) => {
+            let rect = scaled(placement.rect, placement.frame, small.size());
+            let size = small.size();
+            (cut(small, rect), regions.placed(rect, size), None)
         }
     };
     let mut unavailable = Vec::new();
@@ -190,7 +226,9 @@ pub fn render(
     for step in &recipe.steps {
         if let Some(reason) = development::unavailable(step, frame) {
             unavailable.push(reason);
-        } else if step.operation.stage() == Stage::Picture && !matches!(step.operation, Operation::Crop(_)) {
+        } else if step.operation.stage() == Stage::Picture
+            && !matches!(step.operation, Operation::Crop(_))
+        {
             steps.push(step);
         }
     }
@@ -198,11 +236,21 @@ pub fn render(
     if after_step(None, &mut canvas).is_break() {
         return Err(Error::Stopped);
     }
-    let run = steps::run(canvas.into_linear(), &steps, &regions, |step, canvas| after_step(Some(step), canvas));
+    let run = steps::run(canvas.into_linear(), &steps, &regions, |step, canvas| {
+        after_step(Some(step), canvas)
+    });
     let ControlFlow::Continue((picture, steps)) = run else {
         return Err(Error::Stopped);
     };
-    Ok(Finished { picture, regions, placement, steps, development, unavailable, attention })
+    Ok(Finished {
+        picture,
+        regions,
+        placement,
+        steps,
+        development,
+        unavailable,
+        attention,
+    })
 }
 
 /// Bytes that rendering this frame at full size needs at its peak, besides the file itself: what
@@ -220,10 +268,26 @@ pub fn memory_needed(frame: &Frame, recipe: &Recipe) -> u64 {
 ///
 /// # Errors
 /// When the sensor data cannot be developed.
-pub fn small_copy(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Result<Linear, Error> {
+pub fn small_copy(
+    frame: &Frame,
+    recipe: &Recipe,
+    set: &Set,
+    long_side: usize,
+) -> Result<Linear, Error> {
     match frame {
         Frame::Sensor(sensor) => {
             let how = development::development(recipe, set);
+            let long = sensor.crop.width.max(sensor.crop.height);
+            // Means of whole filter cells would leave less than `long_side` pixels, and at two
+            // sites a pixel red and blue lie visibly apart: every edge would have coloured fringes.
+            if long < BINNED * long_side {
+                let developed = sensor::develop(sensor, sensor.crop, &how)?.picture;
+                let upright = sensor::upright(developed, sensor.orientation);
+                return Ok(resample::resize(
+                    &upright,
+                    fitted(upright.size(), long_side),
+                ));
+            }
             let developed = sensor::develop_small(sensor, long_side, &how)?;
             Ok(sensor::upright(developed.picture, sensor.orientation))
         }
@@ -234,35 +298,17 @@ pub fn small_copy(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -
     }
 }
 
-/// The whole frame for a preview. At one pixel per filter cell, red and blue would be half a pixel
-/// apart and every edge would have a fringe of colour: frames that come near it (3600 pixels at
-/// most for a preview of the usual size) are small enough to be developed whole.
-fn preview_copy(
-    frame: &Frame,
-    recipe: &Recipe,
-    set: &Set,
-    pixels: usize,
-    small: &Linear,
-) -> Result<Linear, Error> {
-    let full = upright_size(frame);
-    let near = full.width.max(full.height) <= 2 * pixels.max(SMALL);
-    if near && matches!(frame, Frame::Sensor(_)) {
-        let (picture, _) = develop_crop(frame, recipe, set, Rect::whole(full))?;
-        Ok(resample::resize(&picture, fitted(full, pixels)))
-    } else if pixels <= SMALL {
-        Ok(resample::resize(small, fitted(small.size(), pixels)))
-    } else {
-        small_copy(frame, recipe, set, pixels)
-    }
-}
-
 /// The set's empty backdrop, for [`Set::empty`]. No recipe has a say: only the shape of its light
 /// matters, and no frame's bytes may depend on whose recipe came first.
 ///
 /// # Errors
 /// When the sensor data cannot be developed.
 pub fn empty_copy(frame: &Frame) -> Result<Linear, Error> {
-    let bare = Recipe { format: FORMAT, name: String::new(), steps: Vec::new() };
+    let bare = Recipe {
+        format: FORMAT,
+        name: String::new(),
+        steps: Vec::new(),
+    };
     small_copy(frame, &bare, &Set::default(), SMALL)
 }
 
@@ -286,7 +332,11 @@ fn develop_crop(
 /// The sites of the active area that show `rect` of the upright frame.
 fn window_of(rect: Rect, sensor: &SensorFrame) -> Rect {
     let inside = upright::sites_of(rect, sensor.crop.size(), sensor.orientation);
-    Rect { left: sensor.crop.left + inside.left, top: sensor.crop.top + inside.top, ..inside }
+    Rect {
+        left: sensor.crop.left + inside.left,
+        top: sensor.crop.top + inside.top,
+        ..inside
+    }
 }
 
 fn crop_rect(
@@ -299,7 +349,9 @@ fn crop_rect(
         Operation::Crop(crop) => Some(crop),
         _ => None,
     });
-    let Some(crop) = crop else { return Rect::whole(full) };
+    let Some(crop) = crop else {
+        return Rect::whole(full);
+    };
     let placed = crop.placement(marks, full);
     attention.extend(placed.attention);
     placed.rect
@@ -312,7 +364,10 @@ fn fitted(size: Size, long_side: usize) -> Size {
         return size;
     }
     let scaled = |side: usize| ((side * long_side + long / 2) / long).max(1);
-    Size { width: scaled(size.width), height: scaled(size.height) }
+    Size {
+        width: scaled(size.width),
+        height: scaled(size.height),
+    }
 }
 
 /// Whether two pictures have one aspect, within a pixel.
@@ -325,17 +380,34 @@ fn scaled(rect: Rect, from: Size, to: Size) -> Rect {
     let along = |start: usize, length: usize, from: usize, to: usize| {
         let first = (start * to + from / 2) / from;
         let last = ((start + length) * to + from / 2) / from;
-        (first.min(to - 1), (last - first).clamp(1, to - first.min(to - 1)))
+        (
+            first.min(to - 1),
+            (last - first).clamp(1, to - first.min(to - 1)),
+        )
     };
     let (left, width) = along(rect.left, rect.width, from.width, to.width);
     let (top, height) = along(rect.top, rect.height, from.height, to.height);
-    Rect { left, top, width, height }
+    Rect {
+        left,
+        top,
+        width,
+        height,
+    }
 }
 
 fn cut(picture: Linear, rect: Rect) -> Linear {
-    if rect == Rect::whole(picture.size()) { picture } else { cut_of(&picture, rect) }
+    if rect == Rect::whole(picture.size()) {
+        picture
+    } else {
+        cut_of(&picture, rect)
+    }
 }
 
 fn cut_of(picture: &Linear, rect: Rect) -> Linear {
-    Linear { planes: picture.planes.each_ref().map(|plane| rect.of(plane.view()).to_owned()) }
+    Linear {
+        planes: picture
+            .planes
+            .each_ref()
+            .map(|plane| rect.of(plane.view()).to_owned()),
+    }
 }

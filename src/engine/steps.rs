@@ -63,7 +63,11 @@ fn run_one(
         return Some(operation.apply(canvas, &Scene { scale, regions }));
     }
     let matte = regions.matte(&step.on, &step.except);
-    let inside = if everywhere { Some(Rect::whole(canvas.size())) } else { bounds(&matte) };
+    let inside = if everywhere {
+        Some(Rect::whole(canvas.size()))
+    } else {
+        bounds(&matte)
+    };
     let Some(inside) = inside else {
         return Some(Findings::default());
     };
@@ -75,7 +79,13 @@ fn run_one(
     operation.prepare_space(canvas);
     let mut part = canvas.cut(rect);
     let there = regions.placed(rect, canvas.size());
-    let mut findings = operation.apply(&mut part, &Scene { scale, regions: &there });
+    let mut findings = operation.apply(
+        &mut part,
+        &Scene {
+            scale,
+            regions: &there,
+        },
+    );
     for (centre, _) in &mut findings.places {
         centre.x += rect.left as f32;
         centre.y += rect.top as f32;
@@ -91,14 +101,21 @@ fn bounds(matte: &Matte) -> Option<Rect> {
     let mut row = vec![0.0; width];
     for y in 0..height {
         matte.fill_row(y, &mut row);
-        let Some(first) = row.iter().position(|&v| v > EMPTY) else { continue };
+        let Some(first) = row.iter().position(|&v| v > EMPTY) else {
+            continue;
+        };
         let last = row.iter().rposition(|&v| v > EMPTY).unwrap_or(first);
         left = left.min(first);
         right = right.max(last + 1);
         top = top.min(y);
         bottom = y + 1;
     }
-    (bottom > top).then(|| Rect { left, top, width: right - left, height: bottom - top })
+    (bottom > top).then(|| Rect {
+        left,
+        top,
+        width: right - left,
+        height: bottom - top,
+    })
 }
 
 /// A rectangle grown by `reach` pixels on each side, inside of the picture.
@@ -109,7 +126,12 @@ fn grown(rect: Rect, reach: f32, size: Size) -> Rect {
     let top = rect.top.saturating_sub(margin);
     let right = (rect.left + rect.width + margin).min(size.width);
     let bottom = (rect.top + rect.height + margin).min(size.height);
-    Rect { left, top, width: right - left, height: bottom - top }
+    Rect {
+        left,
+        top,
+        width: right - left,
+        height: bottom - top,
+    }
 }
 
 /// A recipe states the backdrop's lightness as delivered, but tone steps follow the lift: finds
@@ -140,7 +162,10 @@ fn with_delivered_level(operation: &Operation, later: &[&Step]) -> Operation {
 
 /// L* that a flat grey backdrop of the given L* has after `later` steps.
 fn flat_backdrop_after(level: Lightness, later: &[&Step]) -> f32 {
-    let size = Size { width: 16, height: 16 };
+    let size = Size {
+        width: 16,
+        height: 16,
+    };
     let grey = crate::picture::luminance_of(level.0);
     let bare = Regions {
         size,
@@ -151,7 +176,10 @@ fn flat_backdrop_after(level: Lightness, later: &[&Step]) -> f32 {
         attention: Vec::new(),
     };
     let mut canvas = Canvas::Linear(Linear::filled(size, [grey; 3]));
-    for step in later.iter().filter(|step| step.operation.stage() == Stage::Picture) {
+    for step in later
+        .iter()
+        .filter(|step| step.operation.stage() == Stage::Picture)
+    {
         if matches!(step.operation, Operation::BackgroundLift(_)) {
             continue;
         }

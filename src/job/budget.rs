@@ -23,23 +23,37 @@ pub struct Share<'a> {
 impl Budget {
     /// A budget of `total` bytes.
     pub fn new(total: u64) -> Self {
-        Self { total, taken: Mutex::new(0), returned: Condvar::new() }
+        Self {
+            total,
+            taken: Mutex::new(0),
+            returned: Condvar::new(),
+        }
     }
 
     /// Waits until `bytes` are free, or until nothing else is running.
     pub fn take(&self, bytes: u64) -> Share<'_> {
         let mut taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
         while *taken > 0 && *taken + bytes > self.total {
-            taken = self.returned.wait(taken).unwrap_or_else(PoisonError::into_inner);
+            taken = self
+                .returned
+                .wait(taken)
+                .unwrap_or_else(PoisonError::into_inner);
         }
         *taken += bytes;
-        Share { budget: self, bytes }
+        Share {
+            budget: self,
+            bytes,
+        }
     }
 }
 
 impl Drop for Share<'_> {
     fn drop(&mut self) {
-        let mut taken = self.budget.taken.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut taken = self
+            .budget
+            .taken
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
         *taken -= self.bytes;
         self.budget.returned.notify_all();
     }

@@ -8,8 +8,8 @@
 use std::ops::ControlFlow;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, OnceLock};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Mutex, OnceLock};
 
 use serde::Serialize;
 
@@ -19,8 +19,8 @@ use crate::deliver::contact_sheet::{Tile, contact_sheet};
 use crate::deliver::encode::{self, Format, Pixels};
 use crate::deliver::metadata::Metadata;
 use crate::deliver::output::{self, Order};
-use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
 use crate::deliver::preview_sheet::Sheet;
+use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
 use crate::engine::{self, Fineness, Finished, Set};
 use crate::raw::{self, Frame, Limits};
 use crate::regions::Attention;
@@ -97,11 +97,19 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
     let delivery = &plan.deliver_to;
     let originals = plan.originals();
     if let Err(error) = atomic::prepare_folder(delivery) {
-        return plan.wanted().map(|task| failed(task, error.to_string())).collect();
+        return plan
+            .wanted()
+            .map(|task| failed(task, error.to_string()))
+            .collect();
     }
     let set_digest = match digest_of_set(plan) {
         Ok(digest) => digest,
-        Err(why) => return plan.wanted().map(|task| failed(task, why.clone())).collect(),
+        Err(why) => {
+            return plan
+                .wanted()
+                .map(|task| failed(task, why.clone()))
+                .collect();
+        }
     };
     let run = Run {
         plan,
@@ -122,13 +130,16 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
                     let Some(&task) = tasks.get(index) else { break };
                     let outcome = run.frame(task, watch);
                     watch(Event::Ended(task, &outcome));
-                    outcomes.lock().unwrap_or_else(|poisoned| poisoned.into_inner())[index] =
-                        Some(outcome);
+                    outcomes
+                        .lock()
+                        .unwrap_or_else(|poisoned| poisoned.into_inner())[index] = Some(outcome);
                 }
             });
         }
     });
-    let outcomes = outcomes.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let outcomes = outcomes
+        .into_inner()
+        .unwrap_or_else(|poisoned| poisoned.into_inner());
     outcomes.into_iter().flatten().collect()
 }
 
@@ -175,10 +186,19 @@ fn digest_of_set(plan: &Plan) -> Result<String, String> {
 
 /// A frame and its digest.
 pub fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
-    let bytes = std::fs::read(path)
-        .map_err(|error| format!("{}: {error}; check that the card or folder is there", path.display()))?;
-    let digest = FileDigest { bytes: bytes.len() as u64, blake3: hex(blake3::hash(&bytes)) };
-    let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let bytes = std::fs::read(path).map_err(|error| {
+        format!(
+            "{}: {error}; check that the card or folder is there",
+            path.display()
+        )
+    })?;
+    let digest = FileDigest {
+        bytes: bytes.len() as u64,
+        blake3: hex(blake3::hash(&bytes)),
+    };
+    let name = path
+        .file_name()
+        .map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let frame = raw::read(&bytes, &name, &Limits::default()).map_err(|error| error.to_string())?;
     Ok((frame, digest))
 }
@@ -279,11 +299,24 @@ impl Run<'_> {
             .map_err(|error| error.to_string())?;
         drop(bytes);
         // The need is known only from the opened frame; its samples are part of it.
-        let share = self.budget.take(engine::memory_needed(&frame, &task.recipe));
-        let set = self.set.get_or_init(|| prepare_set(self.plan)).as_ref().map_err(String::clone)?;
+        let share = self
+            .budget
+            .take(engine::memory_needed(&frame, &task.recipe));
+        let set = self
+            .set
+            .get_or_init(|| prepare_set(self.plan))
+            .as_ref()
+            .map_err(String::clone)?;
         let finished = engine::render(&frame, &task.recipe, set, Fineness::Full, |step, _| {
-            watch(Event::At(task, step.map_or("developed", |step| step.operation.name())));
-            if self.stopped() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+            watch(Event::At(
+                task,
+                step.map_or("developed", |step| step.operation.name()),
+            ));
+            if self.stopped() {
+                ControlFlow::Break(())
+            } else {
+                ControlFlow::Continue(())
+            }
         })
         .map_err(|error| format!("{}: {error}", task.frame.display()))?;
         let note = FrameNote::new(&task.frame_name, digest.bytes, digest.blake3, &frame);
@@ -300,7 +333,11 @@ impl Run<'_> {
         }
         drop(share);
         done.result = Done::Rendered(written);
-        done.unavailable = finished.unavailable.iter().map(ToString::to_string).collect();
+        done.unavailable = finished
+            .unavailable
+            .iter()
+            .map(ToString::to_string)
+            .collect();
         done.attention = finished.attention;
         Ok(done)
     }
@@ -329,7 +366,11 @@ impl Run<'_> {
         if !path.exists() {
             // Nothing of ours is named so and reads otherwise.
             let foreign = beside.exists() && sidecar.is_none();
-            return Ok(if foreign { Standing::Foreign } else { Standing::Missing });
+            return Ok(if foreign {
+                Standing::Foreign
+            } else {
+                Standing::Missing
+            });
         }
         let Some(sidecar) = sidecar else {
             return Ok(Standing::Foreign);
@@ -372,7 +413,11 @@ impl Run<'_> {
             development: finished.development.clone(),
             regions: RegionsNote::new(finished),
             steps: finished.steps.clone(),
-            unavailable: finished.unavailable.iter().map(ToString::to_string).collect(),
+            unavailable: finished
+                .unavailable
+                .iter()
+                .map(ToString::to_string)
+                .collect(),
             placement: finished.placement,
             output: OutputNote {
                 output: order.name.clone(),
@@ -401,17 +446,27 @@ fn read_sidecar(path: &Path) -> Option<Sidecar> {
 pub fn sheet(plan: &Plan) -> Result<Option<PathBuf>, String> {
     let mut tiles = Vec::new();
     for task in &plan.tasks {
-        let Some(order) = task.outputs.first() else { continue };
+        let Some(order) = task.outputs.first() else {
+            continue;
+        };
         let path = plan.deliver_to.join(&order.file);
-        let Some(sidecar) = read_sidecar(&sidecar_path(&path)) else { continue };
+        let Some(sidecar) = read_sidecar(&sidecar_path(&path)) else {
+            continue;
+        };
         // What was edited since may show anything, or be no picture.
         if !digest_file(&path).is_ok_and(|now| now.blake3 == sidecar.output.blake3_file) {
             continue;
         }
         let (frame, _) = open(&path)?;
-        let Frame::Finished(finished) = frame else { continue };
+        let Frame::Finished(finished) = frame else {
+            continue;
+        };
         let (pixels, size) = output::thumbnail(&finished.picture, TILE);
-        tiles.push(Tile { pixels, size, name: task.sitter.person.clone() });
+        tiles.push(Tile {
+            pixels,
+            size,
+            name: task.sitter.person.clone(),
+        });
     }
     if tiles.is_empty() {
         return Ok(None);
@@ -419,7 +474,10 @@ pub fn sheet(plan: &Plan) -> Result<Option<PathBuf>, String> {
     // About as wide as high, as tiles are higher than wide.
     let columns = ((tiles.len() as f64 * 1.4).sqrt().ceil() as usize).clamp(1, 12);
     let (pixels, size) = contact_sheet(&tiles, columns);
-    let metadata = Metadata { client: plan.client.clone(), ..Metadata::default() };
+    let metadata = Metadata {
+        client: plan.client.clone(),
+        ..Metadata::default()
+    };
     let format = Format::Jpeg { quality: 88 };
     let icc = Profile::Srgb.icc();
     let file = encode::encode(Pixels::Eight(pixels), size, format, &icc, &metadata)
@@ -434,10 +492,21 @@ pub fn sheet(plan: &Plan) -> Result<Option<PathBuf>, String> {
 /// # Errors
 /// When it cannot be written; says why and what to do.
 pub fn write_png(to: &Path, sheet: &Sheet, inputs: &[&Path]) -> Result<(), String> {
-    let originals = Originals::new(&inputs.iter().map(|path| path.to_path_buf()).collect::<Vec<_>>());
+    let originals = Originals::new(
+        &inputs
+            .iter()
+            .map(|path| path.to_path_buf())
+            .collect::<Vec<_>>(),
+    );
     let pixels = Pixels::Eight(sheet.pixels.clone());
     let icc = Profile::Srgb.icc();
-    let png = encode::encode(pixels, sheet.size, Format::Png { bits: 8 }, &icc, &Metadata::default());
+    let png = encode::encode(
+        pixels,
+        sheet.size,
+        Format::Png { bits: 8 },
+        &icc,
+        &Metadata::default(),
+    );
     let png = png.map_err(|error| error.to_string())?;
     atomic::write(to, &png, &originals).map_err(|error| error.to_string())
 }

@@ -16,9 +16,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-pub use job_file::{
-    Frames, JobFile, Output, Rights, SetFrames, Written,
-};
+pub use job_file::{Frames, JobFile, Output, Rights, SetFrames, Written};
 pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;
 

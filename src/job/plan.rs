@@ -79,7 +79,11 @@ impl Plan {
                 let file = match file_of(output, &task.sitter, &frame_name) {
                     Ok(file) => file,
                     Err(why) => {
-                        note(output, notes, format!("no file name for {}: {why}", task.sitter.person));
+                        note(
+                            output,
+                            notes,
+                            format!("no file name for {}: {why}", task.sitter.person),
+                        );
                         continue;
                     }
                 };
@@ -88,7 +92,10 @@ impl Plan {
                     note(
                         output,
                         notes,
-                        format!("{} and {} would both get the file `{file}`", other, task.sitter.person),
+                        format!(
+                            "{} and {} would both get the file `{file}`",
+                            other, task.sitter.person
+                        ),
                     );
                 }
                 outputs.push(order(job, output, task, file));
@@ -106,12 +113,26 @@ impl Plan {
         let set = &job.file.set;
         let path = |written: &super::Written<String>| PathBuf::from(job.at(&written.value));
         let balance = set.chart.as_ref().or(set.reference.as_ref()).map(path);
-        let set_paths = SetPaths { empty: set.empty.as_ref().map(path), balance };
-        let mut inputs: Vec<PathBuf> = job.tasks.iter().map(|task| PathBuf::from(&task.frame)).collect();
+        let set_paths = SetPaths {
+            empty: set.empty.as_ref().map(path),
+            balance,
+        };
+        let mut inputs: Vec<PathBuf> = job
+            .tasks
+            .iter()
+            .map(|task| PathBuf::from(&task.frame))
+            .collect();
         inputs.extend(set.all().map(path));
         inputs.extend(job.unlisted.iter().map(PathBuf::from));
-        inputs.extend(job.tasks.iter().map(|task| PathBuf::from(&task.recipe_path)));
-        let touch_ups = job.tasks.iter().filter_map(|task| task.sitter.touch_ups.as_ref());
+        inputs.extend(
+            job.tasks
+                .iter()
+                .map(|task| PathBuf::from(&task.recipe_path)),
+        );
+        let touch_ups = job
+            .tasks
+            .iter()
+            .filter_map(|task| task.sitter.touch_ups.as_ref());
         inputs.extend(touch_ups.map(|own| PathBuf::from(job.at(own))));
         inputs.push(PathBuf::from(&job.source.name));
         inputs.push(PathBuf::from(job.at(&job.file.roster.value)));
@@ -121,7 +142,9 @@ impl Plan {
         (notes.errors() == errors).then(|| Self {
             client: job.file.client.clone(),
             deliver_to,
-            job_digest: blake3::hash(job.source.text.as_bytes()).to_hex().to_string(),
+            job_digest: blake3::hash(job.source.text.as_bytes())
+                .to_hex()
+                .to_string(),
             set: set_paths,
             tasks,
             missing: job
@@ -159,7 +182,10 @@ impl Plan {
 
 impl Task {
     fn is_called(&self, name: &str) -> bool {
-        let stem = self.frame_name.rsplit_once('.').map_or("", |(stem, _)| stem);
+        let stem = self
+            .frame_name
+            .rsplit_once('.')
+            .map_or("", |(stem, _)| stem);
         self.frame_name == name || stem == name || self.sitter.frame == name
     }
 }
@@ -180,16 +206,23 @@ fn guard_originals(
     };
     for order in tasks.iter().flat_map(|task| &task.outputs) {
         let path = deliver_to.join(&order.file);
-        let folder = path.parent().and_then(|folder| std::fs::canonicalize(folder).ok());
+        let folder = path
+            .parent()
+            .and_then(|folder| std::fs::canonicalize(folder).ok());
         let message = if originals.hold(&path) {
-            format!("`{}` is a file that the job reads; it is never overwritten", path.display())
+            format!(
+                "`{}` is a file that the job reads; it is never overwritten",
+                path.display()
+            )
         } else if folder.is_some() && folder == frames {
             format!("`{}` would be delivered among the frames", order.file)
         } else {
             continue;
         };
         let Place { file, span } = &job.file.deliver_to.place;
-        notes.error(file, span.clone(), message).help("choose another delivery folder or name pattern");
+        notes
+            .error(file, span.clone(), message)
+            .help("choose another delivery folder or name pattern");
         // One is enough: the others are most often the same mistake.
         return;
     }
@@ -203,7 +236,8 @@ fn note(output: &Output, notes: &mut Diagnostics, message: String) {
 }
 
 fn file_name(path: &Path) -> String {
-    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+    path.file_name()
+        .map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 
 fn file_of(output: &Output, sitter: &Sitter, frame: &str) -> Result<String, names::Error> {
@@ -220,14 +254,18 @@ fn file_of(output: &Output, sitter: &Sitter, frame: &str) -> Result<String, name
 
 fn order(job: &Job, output: &Output, task: &super::Task, file: String) -> Order {
     let Ratio(factor) = output.sharpening;
-    let sharpening = task.recipe.steps.iter().find_map(|step| match &step.operation {
-        Operation::OutputSharpening(sharpening) => {
-            let mut scaled = sharpening.clone();
-            scaled.amount = Ratio(scaled.amount.0 * factor);
-            Some(scaled)
-        }
-        _ => None,
-    });
+    let sharpening = task
+        .recipe
+        .steps
+        .iter()
+        .find_map(|step| match &step.operation {
+            Operation::OutputSharpening(sharpening) => {
+                let mut scaled = sharpening.clone();
+                scaled.amount = Ratio(scaled.amount.0 * factor);
+                Some(scaled)
+            }
+            _ => None,
+        });
     let rights = &job.file.rights;
     let sitter = &task.sitter;
     Order {

@@ -47,7 +47,13 @@ impl Canvas {
     /// The picture in linear light, converted if need be.
     pub fn linear(&mut self) -> &mut Linear {
         if let Self::Oklab(picture) = self {
-            let taken = std::mem::replace(picture, Oklab::zeros(Size { width: 0, height: 0 }));
+            let taken = std::mem::replace(
+                picture,
+                Oklab::zeros(Size {
+                    width: 0,
+                    height: 0,
+                }),
+            );
             *self = Self::Linear(taken.to_linear());
         }
         match self {
@@ -59,7 +65,13 @@ impl Canvas {
     /// The picture in Oklab, converted if need be.
     pub fn oklab(&mut self) -> &mut Oklab {
         if let Self::Linear(picture) = self {
-            let taken = std::mem::replace(picture, Linear::zeros(Size { width: 0, height: 0 }));
+            let taken = std::mem::replace(
+                picture,
+                Linear::zeros(Size {
+                    width: 0,
+                    height: 0,
+                }),
+            );
             *self = Self::Oklab(taken.to_oklab());
         }
         match self {

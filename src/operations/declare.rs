@@ -102,10 +102,7 @@ impl SettingValue for bool {
 ///
 /// # Errors
 /// Says what was expected and found.
-pub fn read<T: SettingValue>(
-    text: &str,
-    range: Option<RangeInclusive<f32>>,
-) -> Result<T, Problem> {
+pub fn read<T: SettingValue>(text: &str, range: Option<RangeInclusive<f32>>) -> Result<T, Problem> {
     let value: T = ron::from_str(text).map_err(|error| Problem::NotUnderstood {
         expected: T::UNIT,
         found: text.trim().to_owned(),
@@ -114,7 +111,11 @@ pub fn read<T: SettingValue>(
     if let (Some(range), Some(found)) = (range, value.number())
         && !range.contains(&found)
     {
-        return Err(Problem::OutOfRange { found, low: *range.start(), high: *range.end() });
+        return Err(Problem::OutOfRange {
+            found,
+            low: *range.start(),
+            high: *range.end(),
+        });
     }
     Ok(value)
 }
@@ -240,5 +241,5 @@ macro_rules! neutral_rule {
     };
 }
 
-pub(crate) use {neutral_rule, optional};
 pub(crate) use settings;
+pub(crate) use {neutral_rule, optional};

@@ -83,7 +83,10 @@ pub fn each_band_of_three(
 ) {
     let band = (planes[0].ncols() * rows).max(1);
     let [first, second, third] = planes.each_mut().map(|plane| {
-        plane.as_slice_mut().expect("planes are contiguous").par_chunks_mut(band)
+        plane
+            .as_slice_mut()
+            .expect("planes are contiguous")
+            .par_chunks_mut(band)
     });
     first
         .zip(second)

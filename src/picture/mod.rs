@@ -42,12 +42,20 @@ pub struct Rect {
 impl Rect {
     /// The rectangle that covers a whole picture.
     pub fn whole(size: Size) -> Self {
-        Self { left: 0, top: 0, width: size.width, height: size.height }
+        Self {
+            left: 0,
+            top: 0,
+            width: size.width,
+            height: size.height,
+        }
     }
 
     /// Its height and width.
     pub fn size(&self) -> Size {
-        Size { width: self.width, height: self.height }
+        Size {
+            width: self.width,
+            height: self.height,
+        }
     }
 
     /// This part of a plane. (ndarray's `s!` needs `unsafe` in the caller, which is forbidden.)
@@ -107,12 +115,16 @@ macro_rules! three_planes {
             /// A picture of zeros.
             pub fn zeros(size: Size) -> Self {
                 let plane = || Array2::zeros((size.height, size.width));
-                Self { planes: [plane(), plane(), plane()] }
+                Self {
+                    planes: [plane(), plane(), plane()],
+                }
             }
 
             /// A picture of one colour.
             pub fn filled(size: Size, colour: [f32; 3]) -> Self {
-                Self { planes: colour.map(|v| Array2::from_elem((size.height, size.width), v)) }
+                Self {
+                    planes: colour.map(|v| Array2::from_elem((size.height, size.width), v)),
+                }
             }
 
             /// Height and width.
@@ -123,12 +135,20 @@ macro_rules! three_planes {
 
             /// Views of the three planes.
             pub fn views(&self) -> [ArrayView2<'_, f32>; 3] {
-                [self.planes[0].view(), self.planes[1].view(), self.planes[2].view()]
+                [
+                    self.planes[0].view(),
+                    self.planes[1].view(),
+                    self.planes[2].view(),
+                ]
             }
 
             /// The three values at row `y`, column `x`.
             pub fn at(&self, y: usize, x: usize) -> [f32; 3] {
-                [self.planes[0][[y, x]], self.planes[1][[y, x]], self.planes[2][[y, x]]]
+                [
+                    self.planes[0][[y, x]],
+                    self.planes[1][[y, x]],
+                    self.planes[2][[y, x]],
+                ]
             }
         }
     };

@@ -60,7 +60,10 @@ impl Pyramid {
     /// Renders a scene-linear picture simply (clip, sRGB curve) and halves it down to 64 px.
     pub(super) fn new(small: &Linear) -> Self {
         let curve = Curve::new();
-        let mut shown = small.planes.clone();
+        let mut shown = small
+            .planes
+            .each_ref()
+            .map(|p| p.as_standard_layout().into_owned());
         bands::each_row(&mut shown, |_, [r, g, b]| {
             for ((r, g), b) in r.iter_mut().zip(g.iter_mut()).zip(b.iter_mut()) {
                 let v = [*r, *g, *b];
@@ -152,7 +155,7 @@ pub(super) fn cut_plane(
 }
 
 /// Linear interpolation at plane coordinates (pixel edges at whole numbers), edges repeated.
-#[inline]
+#[inline(always)]
 pub(super) fn sample(plane: ArrayView2<'_, f32>, x: f32, y: f32) -> f32 {
     let (h, w) = plane.dim();
     let (x, y) = (

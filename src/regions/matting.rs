@@ -42,7 +42,7 @@ const GROUP_OF_CLASS: [Option<usize>; 11] = [
 const ALPHAS: usize = 13;
 
 /// Prior share of half-covered pixels near an edge, by group: hair frays, cloth and skin end.
-const BETWEEN: [f32; GROUPS] = [0.15, 0.9, 0.15, 0.15];
+const BETWEEN: [f32; GROUPS] = [0.15, 0.7, 0.15, 0.15];
 
 /// What the nets say, at half size.
 pub(super) struct Rough {
@@ -279,18 +279,64 @@ pub(super) fn separate(
         }
     });
     let plane = |k: usize| Array2::from_shape_fn(dim, |(y, x)| packed[[y, x * 6 + k]]);
-    let alpha = plane(0);
+    // A strand goes on; a pixel that stands alone is noise.
+    let found = plane(0);
+    let alpha = without_specks(&found);
+    let share = |k: usize| {
+        let mut share = plane(k);
+        ndarray::Zip::from(&mut share)
+            .and(&alpha)
+            .and(&found)
+            .for_each(|s, &a, &f| {
+                if a < f {
+                    *s *= a / f;
+                }
+            });
+        share
+    };
     let soft = alpha
         .iter()
         .filter(|a| **a > 0.02 && **a < 0.98)
         .count()
         .max(1);
     let alike = plane(5).sum() / soft as f32;
+    let shares = [share(1), share(2), share(3), share(4)];
     Layers {
         alpha,
-        shares: [plane(1), plane(2), plane(3), plane(4)],
+        shares,
         alike,
     }
+}
+
+/// No pixel more than the second largest of its eight neighbours and a little.
+fn without_specks(alpha: &Array2<f32>) -> Array2<f32> {
+    let (h, w) = alpha.dim();
+    let mut out = alpha.clone();
+    bands::each_band(out.view_mut(), |first, mut rows| {
+        for (i, mut row) in rows.outer_iter_mut().enumerate() {
+            let y = first + i;
+            if y == 0 || y + 1 >= h {
+                continue;
+            }
+            for x in 1..w.saturating_sub(1) {
+                if row[x] < 0.02 {
+                    continue;
+                }
+                let (mut most, mut second) = (0.0f32, 0.0f32);
+                for near in y - 1..=y + 1 {
+                    for beside in x - 1..=x + 1 {
+                        if near != y || beside != x {
+                            let v = alpha[[near, beside]];
+                            second = second.max(v.min(most));
+                            most = most.max(v);
+                        }
+                    }
+                }
+                row[x] = row[x].min(1.25 * second + 0.01);
+            }
+        }
+    });
+    out
 }
 
 /// How unlike two normals are: squared distance of the means over the wider one's variance.
@@ -316,6 +362,10 @@ fn own_variance(m: &Colour) -> [f32; 3] {
         s * s
     })
 }
+
+/// Above this deviation (in [`unit`]s) a backdrop is a weave or a painting and proves nothing by
+/// looking alike: twice what paper shows on the rendered frames.
+const CALM: f32 = 0.012;
 
 /// How unlike the backdrop the picture is, at half size.
 struct Unlike {
@@ -360,7 +410,9 @@ impl Unlike {
                 x: (x as f32 + 0.5) * k,
                 y: (y as f32 + 0.5) * k,
             };
-            let calm = means.iter().all(|m| m[[y, x]].abs() < 1.5) && square[[y, x]] < 4.0;
+            let calm = spread[[y, x]] < CALM
+                && means.iter().all(|m| m[[y, x]].abs() < 1.5)
+                && square[[y, x]] < 4.0;
             if calm && axes.of(place).1 > 1.15 {
                 1.0
             } else {
@@ -373,6 +425,35 @@ impl Unlike {
             bare,
         }
     }
+}
+
+/// Bare pixels from which the backdrop outside (by the nets) is reached over bare pixels alone.
+fn joined(bare: &Array2<f32>, person: &Array2<f32>) -> Array2<bool> {
+    let (h, w) = bare.dim();
+    let mut reached = Array2::from_elem((h, w), false);
+    let mut open: Vec<(usize, usize)> = Vec::new();
+    for ((y, x), &p) in person.indexed_iter() {
+        if p < 0.3 {
+            reached[[y, x]] = true;
+            open.push((y, x));
+        }
+    }
+    while let Some((y, x)) = open.pop() {
+        let near = [
+            (y.wrapping_sub(1), x),
+            (y + 1, x),
+            (y, x.wrapping_sub(1)),
+            (y, x + 1),
+        ];
+        for (y, x) in near {
+            // A wrapped index is beyond the picture too.
+            if y < h && x < w && !reached[[y, x]] && bare[[y, x]] > 0.5 {
+                reached[[y, x]] = true;
+                open.push((y, x));
+            }
+        }
+    }
+    reached
 }
 
 /// Probability that a pixel is solidly the sitter's, at half size: nets, colour and edges
@@ -390,6 +471,7 @@ fn settle(
     let step = COARSE as f32 / surface.cell as f32;
     let tight = gaussian(rough.person.view(), 0.05 * half);
     let wide = gaussian(rough.person.view(), 0.3 * half);
+    let joined = joined(&unlike.bare, &rough.person);
     let mut wanted = Array2::zeros(dim);
     let mut weight = Array2::zeros(dim);
     for y in 0..dim.0 {
@@ -399,14 +481,10 @@ fn settle(
             let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
             let spread = unlike.spread[at];
             let off: f32 = unlike.scaled.iter().map(|p| p[at] * p[at] / 3.0).sum();
-            if unlike.bare[at] > 0.5 {
-                (wanted[at], weight[at]) = (0.0, 1.0);
-                continue;
-            }
             let (p, far) = (tight[at], wide[at]);
             // Colour tells the backdrop only where the sitter's is another.
-            let tells = if off > 9.0 || far < 0.01 {
-                0.0
+            let (tells, nearest) = if off > 9.0 || far < 0.01 {
+                (0.0, 0.0)
             } else {
                 let noise: [f32; 3] = b.map(|b| spread * unit(b) * spread * unit(b));
                 let mut nearest = 30.0f32;
@@ -415,8 +493,15 @@ fn settle(
                         nearest = nearest.min(gap(&here.colour(&model.colour), b, noise));
                     }
                 }
-                ((nearest - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0)
+                let tells = ((nearest - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0);
+                (tells, nearest)
             };
+            // A bare patch counts where the clothes around are of another colour, or where it goes
+            // on from the backdrop outside.
+            if unlike.bare[at] > 0.5 && (nearest > 1.5 || joined[at]) {
+                (wanted[at], weight[at]) = (0.0, 1.0);
+                continue;
+            }
             // Deep inside and far outside the nets' word stands.
             if p > 0.997 && far > 0.95 {
                 (wanted[at], weight[at]) = (1.0, 10.0);
@@ -496,13 +581,16 @@ fn posterior(
             apart = apart.max(gap(&here.colour(&model.colour), b, noise) * prior[k].min(0.5));
         }
     }
-    let doubt = 0.02 * (apart / 3.0).min(1.0) + 1e-4;
+    // Where colour hardly tells, such doubt would only fog the whole band around the sitter.
+    let telling = ((apart - 4.0) / 8.0).max(0.0).min(1.0);
+    let doubt = 0.02 * telling + 1e-4;
     let p = if p < 1.0 {
         p.max(doubt).min(1.0 - doubt)
     } else {
         p
     };
-    let fray = (4.0 * p * (1.0 - p)).max(0.5 * (apart / 4.0).min(1.0));
+    let open = 4.0 * p * (1.0 - p);
+    let fray = (open * open).max(0.5 * telling);
     let empty = {
         let d: [f32; 3] = std::array::from_fn(|c| colour[c] - b[c]);
         log_normal(d, [noise[0], 0.0, 0.0, noise[1], 0.0, noise[2]])
@@ -519,7 +607,11 @@ fn posterior(
             // Outside, half-covered pixels are as likely as colour can tell them; inside, a
             // group's own share of them counts, where colour can tell.
             let outside = BETWEEN[k].min(0.5) * fray;
-            let tells = ((apart - 1.0) / 4.0).max(0.0).min(1.0);
+            let tells = if spread < CALM {
+                ((apart - 2.0) / 5.0).max(0.0).min(1.0)
+            } else {
+                0.0
+            };
             let inside = outside + (BETWEEN[k] - outside).max(0.0) * tells;
             let weight = match j {
                 0 => (1.0 - p) * (1.0 - outside),

@@ -764,8 +764,8 @@ mod tests {
                     }
                 }
             }
-            let apart = conv
-                .run(&input)
+            let found = conv.run(&input);
+            let apart = found
                 .iter()
                 .zip(&spread)
                 .map(|(a, b)| (f64::from(*a) - b).abs());
