@@ -196,16 +196,13 @@ pub fn render(
     fineness: Fineness,
     mut after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
 ) -> Result<Finished, Error> {
-    let long_side = match fineness {
-        Fineness::Full => SMALL,
-        Fineness::Small(pixels) => pixels,
-    };
+    // A preview finds on the same copy, so that its crop and its regions are those of the delivery.
     let Found {
         small,
         regions,
         placement,
         attention,
-    } = find(frame, recipe, set, long_side)?;
+    } = find(frame, recipe, set, SMALL)?;
     let (picture, regions, development) = match fineness {
         Fineness::Full => {
             let (picture, notes) = develop_crop(frame, recipe, set, placement.rect)?;
@@ -215,10 +212,15 @@ pub fn render(
                 notes,
             )
         }
-        Fineness::Small(_) => {
-            let rect = scaled(placement.rect, placement.frame, small.size());
-            let size = small.size();
-            (cut(small, rect), regions.placed(rect, size), None)
+        Fineness::Small(pixels) => {
+            let whole = if pixels <= SMALL {
+                resample::resize(&small, fitted(small.size(), pixels))
+            } else {
+                small_copy(frame, recipe, set, pixels)?
+            };
+            let rect = scaled(placement.rect, placement.frame, whole.size());
+            let size = whole.size();
+            (cut(whole, rect), regions.placed(rect, size), None)
         }
     };
     let mut unavailable = Vec::new();
