@@ -6,7 +6,7 @@ use crate::operations::canvas::Canvas;
 use crate::operations::{Findings, Operation, Scene, Stage};
 use crate::picture::{Lightness, Linear, Rect, Scale, Size};
 use crate::recipe::Step;
-use crate::regions::{Matte, Region, Regions};
+use crate::regions::{Region, Regions};
 
 use super::StepNote;
 
@@ -66,7 +66,7 @@ fn run_one(
     let inside = if everywhere {
         Some(Rect::whole(canvas.size()))
     } else {
-        bounds(&matte)
+        matte.bounds(EMPTY)
     };
     let Some(inside) = inside else {
         return Some(Findings::default());
@@ -92,30 +92,6 @@ fn run_one(
     }
     canvas.blend(&part, rect, &matte, opacity);
     Some(findings)
-}
-
-/// The smallest rectangle outside of which the matte is empty.
-fn bounds(matte: &Matte) -> Option<Rect> {
-    let Size { width, height } = matte.size;
-    let (mut left, mut right, mut top, mut bottom) = (width, 0, height, 0);
-    let mut row = vec![0.0; width];
-    for y in 0..height {
-        matte.fill_row(y, &mut row);
-        let Some(first) = row.iter().position(|&v| v > EMPTY) else {
-            continue;
-        };
-        let last = row.iter().rposition(|&v| v > EMPTY).unwrap_or(first);
-        left = left.min(first);
-        right = right.max(last + 1);
-        top = top.min(y);
-        bottom = y + 1;
-    }
-    (bottom > top).then(|| Rect {
-        left,
-        top,
-        width: right - left,
-        height: bottom - top,
-    })
 }
 
 /// A rectangle grown by `reach` pixels on each side, inside of the picture.

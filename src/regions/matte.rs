@@ -77,13 +77,48 @@ impl Matte {
         let v = self.origin.y + self.step.y * (y as f32 + 0.5);
         let (y0, y1, fy) = between(v, height);
         let (top, low) = (self.map.row(y0), self.map.row(y1));
-        for (x, o) in out.iter_mut().enumerate() {
-            let u = self.origin.x + self.step.x * (x as f32 + 0.5);
-            let (x0, x1, fx) = between(u, width);
-            let a = top[x0] + (top[x1] - top[x0]) * fx;
-            let b = low[x0] + (low[x1] - low[x0]) * fx;
-            *o = a + (b - a) * fy;
+        // Most rows of most mattes hold nothing.
+        if top.iter().chain(&low).all(|&value| value == 0.0) {
+            out.fill(0.0);
+            return;
         }
+        // Down first, on the map's few columns; the last one stands twice, for its right neighbour.
+        let mut mixed = Vec::with_capacity(width + 1);
+        mixed.extend(top.iter().zip(&low).map(|(&a, &b)| a + (b - a) * fy));
+        mixed.push(mixed[width - 1]);
+        let (start, step, last) = (self.origin.x, self.step.x, (width - 1) as f32);
+        for (x, o) in out.iter_mut().enumerate() {
+            let u = (start + step * (x as f32 + 0.5) - 0.5).max(0.0).min(last);
+            let left = u as u32;
+            let pair = &mixed[left as usize..left as usize + 2];
+            *o = pair[0] + (pair[1] - pair[0]) * (u - left as f32);
+        }
+    }
+
+    /// A rectangle of the picture outside of which the matte is at most `empty`; found on the map,
+    /// so it may be up to a map pixel too wide. `None` when it is so everywhere.
+    pub fn bounds(&self, empty: f32) -> Option<Rect> {
+        let (height, width) = self.map.dim();
+        let (mut columns, mut rows) = ([width, 0], [height, 0]);
+        for (y, row) in self.map.outer_iter().enumerate() {
+            let Some(first) = row.iter().position(|&value| value > empty) else {
+                continue;
+            };
+            let last = row
+                .iter()
+                .rposition(|&value| value > empty)
+                .unwrap_or(first);
+            columns = [columns[0].min(first), columns[1].max(last + 1)];
+            rows = [rows[0].min(y), y + 1];
+        }
+        let across = reach(columns, width, self.origin.x, self.step.x, self.size.width)?;
+        let down = reach(rows, height, self.origin.y, self.step.y, self.size.height)?;
+        Some(Rect {
+            left: across[0],
+            top: down[0],
+            width: across[1] - across[0],
+            height: down[1] - down[0],
+        })
     }
 
     /// The whole matte at the picture's size.
@@ -151,6 +186,36 @@ fn between(v: f32, count: usize) -> (usize, usize, f32) {
     let v = (v - 0.5).max(0.0).min((count - 1) as f32);
     let low = v as usize;
     (low, (low + 1).min(count - 1), v - low as f32)
+}
+
+/// Picture pixels (first, one past the last) that read map pixels `from..to` of `count`; `None`
+/// when that is none. Beyond the map's ends its outermost pixels are read.
+fn reach(
+    [from, to]: [usize; 2],
+    count: usize,
+    origin: f32,
+    step: f32,
+    length: usize,
+) -> Option<[usize; 2]> {
+    if to <= from || length == 0 {
+        return None;
+    }
+    if step <= 0.0 {
+        return Some([0, length]);
+    }
+    // A map pixel shows up to one pixel beside its centre.
+    let at = |map: f32| ((map - origin) / step).max(0.0).min(length as f32);
+    let first = if from == 0 {
+        0
+    } else {
+        at(from as f32 - 0.5).floor() as usize
+    };
+    let end = if to == count {
+        length
+    } else {
+        at(to as f32 + 0.5).ceil() as usize
+    };
+    (end > first).then_some([first, end])
 }
 
 impl BackdropModel {
