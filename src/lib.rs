@@ -4,6 +4,11 @@
 //! The modules stand in reading order, from what is typed down to what a pixel is;
 //! each imports only from modules below it in this list (`tests/tidy.rs` guards it).
 
+#![cfg_attr(
+    test,
+    allow(clippy::print_stderr, reason = "a test that skips says so")
+)]
+
 pub mod cli;
 pub mod job;
 

@@ -5,6 +5,7 @@
 //! text on standard error can be seen from inside. The child tells each case before it reads it,
 //! so that a case that ends the process is known. Seeds: the corpus in `../shared/raw` where it
 //! is, and finished pictures made here.
+#![allow(clippy::print_stderr, reason = "a test that skips says so")]
 
 use std::fs;
 use std::io::Write;

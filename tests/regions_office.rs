@@ -1,5 +1,6 @@
 //! Regions against the truth of the rendered office, which was made outside of this project's
 //! code (Blender's coverage and class passes; `office/README.md`). Skipped where it is absent.
+#![allow(clippy::print_stderr, reason = "a test that skips says so")]
 
 use std::path::{Path, PathBuf};
 

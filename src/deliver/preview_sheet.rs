@@ -191,7 +191,13 @@ fn ring(sheet: &mut Sheet, x: f32, y: f32, radius: f32) {
 
 fn dashes(sheet: &mut Sheet, rect: Rect) {
     let (right, bottom) = (rect.left + rect.width - 1, rect.top + rect.height - 1);
-    let colour = |step: usize| if step / 8 % 2 == 0 { [255; 3] } else { [0; 3] };
+    let colour = |step: usize| {
+        if (step / 8).is_multiple_of(2) {
+            [255; 3]
+        } else {
+            [0; 3]
+        }
+    };
     for x in rect.left..=right {
         sheet.dot(x, rect.top, colour(x));
         sheet.dot(x, bottom, colour(x));

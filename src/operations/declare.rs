@@ -192,9 +192,7 @@ macro_rules! settings {
 
             /// Whether it would do nothing.
             pub fn is_neutral(&self) -> bool {
-                #[allow(unused_mut)]
-                let mut at_neutral: Vec<bool> = Vec::new();
-                $($(at_neutral.push(self.$field == $neutral);)?)*
+                let at_neutral: Vec<bool> = vec![$($(self.$field == $neutral,)?)*];
                 $crate::operations::declare::neutral_rule!(at_neutral $(, $all)?)
             }
 

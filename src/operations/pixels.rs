@@ -19,6 +19,7 @@ pub(crate) fn each_pixel(
             || {
                 // A copy of its own: what lies behind a reference could be one of the rows, so the
                 // compiler would read it again for every pixel and give up on vectors.
+                #[allow(clippy::redundant_locals, reason = "a copy, see above")]
                 let colour = colour;
                 for ((a, b), c) in first.iter_mut().zip(second).zip(third) {
                     [*a, *b, *c] = colour([*a, *b, *c]);

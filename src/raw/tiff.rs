@@ -26,13 +26,14 @@ pub(super) struct Directory {
 
 impl Directory {
     /// Whether this is a finished picture and no camera raw.
+    #[allow(clippy::nonminimal_bool, reason = "it stands as the rule is told")]
     pub(super) fn is_finished(&self) -> bool {
         // 6 is JPEG as TIFF 6.0 first had it: only cameras' previews use it. The picture of a
         // raw that hides behind an RGB first directory has child directories and marks the first
         // as reduced, or is compressed by a camera's private scheme (above 32767, but for
         // PackBits 32773 and Deflate 32946).
         let private = |code: u32| code == 6 || (code > 32767 && code != 32773 && code != 32946);
-        let plain = !self.compression.is_some_and(private);
+        let plain = self.compression.is_none_or(|code| !private(code));
         self.big
             || (!self.dng
                 && !self.reduced

@@ -23,8 +23,8 @@
 //! - `insert`: `Before(step, new, …)` or `After(step, new, …)`, or a new step alone, which goes to
 //!   the end of its stage.
 //!
-//! A step of the base is called by its operation; where the base has several of it, `nth` (from
-//! 1) says which: `Adjust(nth: 2)`. All of them are counted in the base as it stands in its
+//! A step of the base is called by its operation; where the base has several of it, `nth` (the
+//! first is 1) says which: `Adjust(nth: 2)`. All of them are counted in the base as it stands in its
 //! file, before anything was dropped or inserted.
 
 pub mod diagnostic;

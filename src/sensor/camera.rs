@@ -243,7 +243,7 @@ impl Camera {
     }
 
     /// XYZ to camera under a white.
-    fn from_xyz(&self, white: [f64; 2]) -> Option<(Calibration, Matrix)> {
+    fn xyz_to_camera(&self, white: [f64; 2]) -> Option<(Calibration, Matrix)> {
         let calibration = self.at(white)?;
         let own = product(
             &self.analog_balance.unwrap_or(IDENTITY),
@@ -254,7 +254,7 @@ impl Camera {
 
     /// Gains (green 1) that make a light of CIE xy `white` neutral.
     pub fn gains_for(&self, white: [f64; 2]) -> Option<[f32; 3]> {
-        let (_, from_xyz) = self.from_xyz(white)?;
+        let (_, from_xyz) = self.xyz_to_camera(white)?;
         let neutral = apply(&from_xyz, xyz_of(white));
         let usable = neutral.iter().all(|&v| v.is_finite() && v > 1.0e-6);
         usable.then(|| neutral.map(|v| (neutral[1] / v) as f32))
@@ -268,7 +268,7 @@ impl Camera {
         // Thirty passes, and the mean of the last two, as the specification's sample code: the
         // iteration may swing between two whites.
         for pass in 0..30 {
-            let (_, from_xyz) = self.from_xyz(white)?;
+            let (_, from_xyz) = self.xyz_to_camera(white)?;
             let xyz = apply(&inverse(&from_xyz)?, neutral);
             let sum = xyz[0] + xyz[1] + xyz[2];
             if !(sum.is_finite() && sum > 1.0e-9 && xyz.iter().all(|&v| v > 0.0)) {
@@ -292,7 +292,7 @@ impl Camera {
     pub fn to_working(&self, gains: [f32; 3]) -> Option<Matrix> {
         let neutral = gains.map(|gain| 1.0 / f64::from(gain));
         let white = self.white_of_neutral(neutral)?;
-        let (calibration, from_xyz) = self.from_xyz(white)?;
+        let (calibration, from_xyz) = self.xyz_to_camera(white)?;
         let to_xyz_d50 = match calibration.forward {
             // The forward matrix takes colours that are balanced before per-unit calibration:
             // FM D inverse(AB CC), D the balance there.

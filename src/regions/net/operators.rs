@@ -297,7 +297,7 @@ impl<'a> Settings<'a> {
             let old = [1, channels, rows, columns];
             let (_, scales) = self.floats(2)?;
             let times = |(&scale, old): (&f32, usize)| {
-                (scale >= 1.0 && scale <= 64.0 && scale.fract() == 0.0)
+                ((1.0..=64.0).contains(&scale) && scale.fract() == 0.0)
                     .then(|| old * scale as usize)
             };
             scales.iter().zip(old).map(times).collect()
