@@ -1,4 +1,8 @@
 //! Times each net on one thread and on all: `cargo run --release --example net_time`.
+#![allow(
+    clippy::print_stdout,
+    reason = "tests and examples report on the terminal"
+)]
 
 use std::time::Instant;
 

@@ -1,5 +1,9 @@
 //! What can be wrong with what a person hands in: each ends with the right code and a message that
 //! names the file and what to do, and everybody else's pictures are delivered.
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 #[allow(dead_code, reason = "each test file uses a part of it")]
 mod support;

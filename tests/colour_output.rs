@@ -1,6 +1,9 @@
 //! Delivered numbers and profiles, read back by others: moxcms's transforms, and lcms through
 //! Pillow where Python has it.
-#![allow(clippy::print_stderr, reason = "a test that skips says so")]
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 use std::path::Path;
 use std::process::Command;

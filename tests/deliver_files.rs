@@ -1,6 +1,9 @@
 //! Delivered files read back by others: the crates `image`, `png`, `tiff` and `kamadak-exif`, and
 //! Pillow where `python3` has it.
-#![allow(clippy::print_stderr, reason = "a test that skips says so")]
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 use std::io::Cursor;
 use std::process::Command;

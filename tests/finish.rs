@@ -1,5 +1,9 @@
 //! `finish` as a person runs it: a first run, a run with nothing to do, runs after a change, runs
 //! that were interrupted.
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 #[allow(dead_code, reason = "each test file uses a part of it")]
 mod support;

@@ -1,5 +1,9 @@
 //! Laws of the whole flow, on the shipped office: same bytes at any thread count, neutral steps
 //! that change nothing, a preview that shows what will be delivered, decoders that agree.
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 #[allow(dead_code, reason = "each test file uses a part of it")]
 mod support;

@@ -3,7 +3,10 @@
 //! `tests/data/golden`: `NAME.in.npy` is the input, `NAME.OUTPUT.npy` what the original net gives
 //! (six of them run by LiteRT 2.3.0 or by MediaPipe 0.10.21's own graph, `parts` by onnxruntime).
 //! Tolerances are those that hold between onnxruntime and the originals.
-#![allow(clippy::print_stderr, reason = "a test that skips says so")]
+#![allow(
+    clippy::print_stdout,
+    reason = "tests and examples report on the terminal"
+)]
 
 use std::fs::File;
 use std::path::Path;

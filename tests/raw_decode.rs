@@ -3,6 +3,10 @@
 //! Synthetic DNGs: `expected.json` of their generator, which shares no code with a decoder.
 //! Genuine files: LibRaw 0.22.2 (`truth.json`). Both lie outside of the repository in
 //! `../shared/raw`; without it those tests say so and pass.
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -5,7 +5,10 @@
 //! text on standard error can be seen from inside. The child tells each case before it reads it,
 //! so that a case that ends the process is known. Seeds: the corpus in `../shared/raw` where it
 //! is, and finished pictures made here.
-#![allow(clippy::print_stderr, reason = "a test that skips says so")]
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 use std::fs;
 use std::io::Write;

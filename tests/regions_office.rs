@@ -1,6 +1,9 @@
 //! Regions against the truth of the rendered office, which was made outside of this project's
 //! code (Blender's coverage and class passes; `office/README.md`). Skipped where it is absent.
-#![allow(clippy::print_stderr, reason = "a test that skips says so")]
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 use std::path::{Path, PathBuf};
 

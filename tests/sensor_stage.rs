@@ -1,4 +1,8 @@
 //! The sensor stage against its laws and against the demosaicing protocol of `../shared/tools`.
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 use std::path::Path;
 

@@ -1,4 +1,8 @@
 //! The three recipes of the house: right, in order, and each the look its name says.
+#![allow(
+    clippy::print_stderr,
+    reason = "tests and examples report on the terminal"
+)]
 
 use lapel::operations::Operation;
 use lapel::recipe::{Diagnostics, Recipe};

@@ -1,4 +1,9 @@
 //! House rules that no compiler knows: who imports whom, how files begin, what is left behind.
+#![allow(
+    clippy::print_stderr,
+    clippy::print_stdout,
+    reason = "tests and examples report on the terminal"
+)]
 
 use std::fs;
 use std::path::{Path, PathBuf};
