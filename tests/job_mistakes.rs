@@ -44,7 +44,7 @@ fn the_sample_job_is_read() {
     let (roster, report) = roster(include_str!("../samples/office/roster.csv"));
     assert_eq!(report, "");
     let roster = roster.expect("no errors");
-    assert_eq!(roster.sitters.len(), 8);
+    assert_eq!(roster.sitters.len(), 7);
     assert_eq!(roster.sitters[2].title.as_deref(), Some("Founder, retired"));
     assert_eq!(
         (roster.sitters[1].caption.as_deref(), roster.sitters[1].line),

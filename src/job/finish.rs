@@ -299,9 +299,7 @@ impl Run<'_> {
             .map_err(|error| error.to_string())?;
         drop(bytes);
         // The need is known only from the opened frame; its samples are part of it.
-        let share = self
-            .budget
-            .take(engine::memory_needed(&frame, &task.recipe));
+        let share = self.budget.take(engine::memory_needed(&frame));
         let set = self
             .set
             .get_or_init(|| prepare_set(self.plan))

@@ -48,8 +48,12 @@ pub(super) fn cell(size: Size) -> usize {
 
 /// Powers x^i y^j with i + j <= degree.
 fn powers(x: f64, y: f64, degree: usize) -> impl Iterator<Item = f64> {
-    (0..=degree)
-        .flat_map(move |sum| (0..=sum).map(move |j| x.powi((sum - j) as i32) * y.powi(j as i32)))
+    (0..=degree).flat_map(move |sum| (0..=sum).map(move |j| power(x, sum - j) * power(y, j)))
+}
+
+/// x^n by repeated multiplication; `powi` leaves its rounding to the platform.
+fn power(x: f64, n: usize) -> f64 {
+    (0..n).fold(1.0, |product, _| product * x)
 }
 
 /// Solves the symmetric positive system `a x = b` by Cholesky; `None` when it is not positive.
