@@ -20,8 +20,11 @@ use crate::deliver::encode::{self, Format, Pixels};
 use crate::deliver::metadata::Metadata;
 use crate::deliver::output::{self, Order};
 use crate::deliver::preview_sheet::Sheet;
-use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
-use crate::engine::{self, Fineness, Finished, Set};
+use crate::deliver::sidecar::{
+    self, FrameNote, Looks, OutputNote, RecipeNote, RegionsNote, Sidecar,
+};
+use crate::engine::{self, Fineness, Finished, Matching, Set, Target};
+use crate::measure;
 use crate::raw::{self, Frame, Limits};
 use crate::regions::Attention;
 
@@ -170,6 +173,19 @@ fn prepare_set(plan: &Plan) -> Result<Set, String> {
         let small = engine::empty_copy(&frame);
         set.empty = Some(small.map_err(|error| format!("{}: {error}", path.display()))?);
     }
+    if let Some((path, matching)) = plan.set.wall().zip(plan.matching) {
+        let (frame, _) = open(path)?;
+        let empty = plan.set.reference.is_none();
+        let target = Target::of(&frame, empty, matching);
+        let target = target.map_err(|error| format!("{}: {error}", path.display()))?;
+        set.target = Some(target.ok_or_else(|| {
+            format!(
+                "{}: frames cannot be matched to it: it is no camera raw, or shows no backdrop; \
+                 name another `reference` in the job's `set`, or leave `match` out",
+                path.display()
+            )
+        })?);
+    }
     Ok(set)
 }
 
@@ -180,6 +196,11 @@ fn digest_of_set(plan: &Plan) -> Result<String, String> {
         let Some(path) = path else { continue };
         let digest = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
         text += &format!("{part} {} ", digest.blake3);
+    }
+    if let Some((path, matching)) = plan.set.wall().zip(plan.matching) {
+        let digest = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
+        let Matching { exposure, white } = matching;
+        text += &format!("match {} exposure {exposure} white {white} ", digest.blake3);
     }
     Ok(text)
 }
@@ -321,10 +342,11 @@ impl Run<'_> {
         let exif = note.exif.clone();
         drop(frame);
         let written = wanted.len();
+        let looks = looks_of(&finished);
         for (order, key, path) in wanted {
             watch(Event::At(task, &order.name));
             let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
-            let sidecar = self.sidecar(task, order, key, &note, &finished, &made);
+            let sidecar = self.sidecar(task, order, key, &note, (&finished, looks), &made);
             atomic::write_with_sidecar(&path, &made.file, &sidecar, self.originals)
                 .map_err(|error| error.to_string())?;
             done.files.push(order.file.clone());
@@ -393,7 +415,7 @@ impl Run<'_> {
         order: &Order,
         key: String,
         note: &FrameNote,
-        finished: &Finished,
+        (finished, looks): (&Finished, Looks),
         made: &output::Made,
     ) -> Sidecar {
         Sidecar {
@@ -409,6 +431,7 @@ impl Run<'_> {
                 resolved: task.canonical_recipe.clone(),
             },
             development: finished.development.clone(),
+            matched: finished.matched,
             regions: RegionsNote::new(finished),
             steps: finished.steps.clone(),
             unavailable: finished
@@ -417,6 +440,7 @@ impl Run<'_> {
                 .map(ToString::to_string)
                 .collect(),
             placement: finished.placement,
+            looks,
             output: OutputNote {
                 output: order.name.clone(),
                 file: order.file.clone(),
@@ -431,7 +455,20 @@ impl Run<'_> {
     }
 }
 
-fn read_sidecar(path: &Path) -> Option<Sidecar> {
+/// What a sidecar keeps of how a finished picture looks.
+fn looks_of(finished: &Finished) -> Looks {
+    let wall = measure::finished::wall(&finished.picture, &finished.regions);
+    let place = measure::finished::place(&finished.regions);
+    Looks {
+        wall: wall.map(|wall| wall.lab),
+        wall_spread: wall.map(|wall| wall.spread),
+        head_height: place.map(|place| place.head_height),
+        eye_line: place.map(|place| place.eye_line),
+        face_axis: place.map(|place| place.axis),
+    }
+}
+
+pub(super) fn read_sidecar(path: &Path) -> Option<Sidecar> {
     let text = std::fs::read_to_string(path).ok()?;
     Sidecar::from_text(&text).ok()
 }

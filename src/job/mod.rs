@@ -6,7 +6,9 @@
 mod budget;
 pub mod finish;
 pub mod job_file;
+pub mod past;
 pub mod plan;
+mod practice;
 pub mod roster;
 pub mod touch_ups;
 

@@ -157,6 +157,8 @@ pub enum Attention {
     NoRoomForCrop,
     /// Neither the camera nor the recipe says what is neutral; daylight was assumed.
     NoWhiteBalance,
+    /// The frame's backdrop is not that of the set's reference: exposure and white were left alone.
+    NotMatched,
 }
 
 impl fmt::Display for Attention {
@@ -169,6 +171,10 @@ impl fmt::Display for Attention {
             Self::LowConfidence => f.write_str("the regions are unsure"),
             Self::BackdropAlike => f.write_str("sitter and backdrop are too alike"),
             Self::NoRoomForCrop => f.write_str("the crop reaches beyond the frame"),
+            Self::NotMatched => f.write_str(
+                "its backdrop is not the one of the set's reference, so exposure and white were \
+                 not matched",
+            ),
             Self::NoWhiteBalance => f.write_str(
                 "the camera noted no white balance, daylight was assumed; let the recipe say \
                  WhiteBalance(from: Light(kelvin: …)), or name a chart in the job's set",
