@@ -162,7 +162,7 @@ fn outcome(task: &Task, result: Done) -> Outcome {
 }
 
 /// Reads and develops the set's reference frames, once.
-fn prepare_set(plan: &Plan) -> Result<Set, String> {
+pub(super) fn prepare_set(plan: &Plan) -> Result<Set, String> {
     let mut set = Set::default();
     if let Some(path) = &plan.set.balance {
         let (frame, _) = open(path)?;

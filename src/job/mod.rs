@@ -4,6 +4,8 @@
 //! the small functions here read the files they name and bring them together in a [`Job`].
 
 mod budget;
+pub mod capture;
+pub mod consistency;
 pub mod finish;
 pub mod job_file;
 pub mod past;
