@@ -100,7 +100,11 @@ fn table(captures: &[Capture], people: &[String], verdict: &Verdict) -> String {
             text += &format!("  - {}\n", finding.says);
         }
     }
-    let amiss = verdict.frames.iter().filter(|list| !list.is_empty()).count();
+    let amiss = verdict
+        .frames
+        .iter()
+        .filter(|list| !list.is_empty())
+        .count();
     text += &format!("The set: {}; {amiss} to look at", verdict.set.join(", "));
     text
 }
@@ -111,8 +115,10 @@ fn against(reference: &Path, call: &Call, json: bool) -> End {
         return End::NotUnderstood;
     };
     let (shots, set) = capture::of_frames(&[reference.to_path_buf(), test.clone()]);
-    let measured: Result<Vec<Capture>, String> =
-        shots.iter().map(|shot: &Shot| capture::measure(shot, &set)).collect();
+    let measured: Result<Vec<Capture>, String> = shots
+        .iter()
+        .map(|shot: &Shot| capture::measure(shot, &set))
+        .collect();
     let captures = match measured {
         Ok(captures) => captures,
         Err(why) => {
@@ -128,5 +134,9 @@ fn against(reference: &Path, call: &Call, json: bool) -> End {
     } else {
         change.says.iter().for_each(|sentence| tell(sentence));
     }
-    if change.says.is_empty() { End::Well } else { End::Attention }
+    if change.says.is_empty() {
+        End::Well
+    } else {
+        End::Attention
+    }
 }

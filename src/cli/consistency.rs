@@ -37,8 +37,10 @@ pub(super) fn run(call: &Report, json: bool) -> End {
             .measures
             .iter()
             .map(|measure| {
-                let outliers: Vec<&str> =
-                    measure.outliers().map(|row| page.rows[row].person.as_str()).collect();
+                let outliers: Vec<&str> = measure
+                    .outliers()
+                    .map(|row| page.rows[row].person.as_str())
+                    .collect();
                 stand_out += outliers.len();
                 serde_json::json!({
                     "measure": measure.name,
@@ -59,8 +61,10 @@ pub(super) fn run(call: &Report, json: bool) -> End {
         tell(&result.to_string());
     } else {
         for measure in &page.measures {
-            let outliers: Vec<&str> =
-                measure.outliers().map(|row| page.rows[row].person.as_str()).collect();
+            let outliers: Vec<&str> = measure
+                .outliers()
+                .map(|row| page.rows[row].person.as_str())
+                .collect();
             stand_out += outliers.len();
             let named = match outliers.as_slice() {
                 [] => String::new(),
@@ -68,7 +72,13 @@ pub(super) fn run(call: &Report, json: bool) -> End {
             };
             tell(&format!("{}: {}{named}", measure.name, measure.summary()));
         }
-        written.iter().for_each(|path| tell(&path.display().to_string()));
+        written
+            .iter()
+            .for_each(|path| tell(&path.display().to_string()));
     }
-    if stand_out == 0 { End::Well } else { End::Attention }
+    if stand_out == 0 {
+        End::Well
+    } else {
+        End::Attention
+    }
 }

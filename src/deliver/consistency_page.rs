@@ -64,10 +64,12 @@ impl Measure {
     pub fn outliers(&self) -> impl Iterator<Item = usize> + '_ {
         let off = |value: f64| {
             // What rounding to print may add is no matter.
-            self.target.is_some_and(|target| (value - target).abs() > self.tolerance + 1e-9)
+            self.target
+                .is_some_and(|target| (value - target).abs() > self.tolerance + 1e-9)
         };
         let all = self.values.iter().enumerate();
-        all.filter(move |(_, value)| value.is_some_and(off)).map(|(row, _)| row)
+        all.filter(move |(_, value)| value.is_some_and(off))
+            .map(|(row, _)| row)
     }
 
     /// Lowest and highest value.
@@ -83,7 +85,11 @@ impl Measure {
             return "not measured".to_owned();
         };
         let target = match self.target {
-            Some(target) => format!(", target {} \u{b1} {}", short(target), short(self.tolerance)),
+            Some(target) => format!(
+                ", target {} \u{b1} {}",
+                short(target),
+                short(self.tolerance)
+            ),
             None => String::new(),
         };
         format!("{} to {}{target} ({})", short(low), short(high), self.unit)
@@ -98,9 +104,7 @@ impl Measure {
         // The tolerance fills about half of the width unless somebody is farther off.
         let reach = (high - middle).max(middle - low).max(1.8 * self.tolerance) * 1.1;
         let [width, height] = PLOT;
-        let x = |value: f64| {
-            0.5 * width + (value - middle) / reach * (0.5 * width - MARGIN)
-        };
+        let x = |value: f64| 0.5 * width + (value - middle) / reach * (0.5 * width - MARGIN);
         let mut svg = format!(
             "<svg viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"{}: {}\">",
             self.name,
@@ -131,10 +135,17 @@ impl Measure {
             } else {
                 format!("<circle class=\"dot\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5\">")
             };
-            let end = if outliers.contains(&row) { "polygon" } else { "circle" };
+            let end = if outliers.contains(&row) {
+                "polygon"
+            } else {
+                "circle"
+            };
             let _ = write!(svg, "{shape}<title>{}</title></{end}>", escaped(&title));
         }
-        let mut ticks = vec![("start", MARGIN, middle - reach), ("end", width - MARGIN, middle + reach)];
+        let mut ticks = vec![
+            ("start", MARGIN, middle - reach),
+            ("end", width - MARGIN, middle + reach),
+        ];
         ticks.push(("middle", 0.5 * width, middle));
         for (anchor, x, value) in ticks {
             let value = short(value);
@@ -158,7 +169,11 @@ fn height_of(row: usize) -> f64 {
 fn short(value: f64) -> String {
     let text = format!("{:.2}", value + 0.0);
     let text = text.trim_end_matches('0').trim_end_matches('.');
-    if text == "-0" { "0".to_owned() } else { text.to_owned() }
+    if text == "-0" {
+        "0".to_owned()
+    } else {
+        text.to_owned()
+    }
 }
 
 /// Text made safe inside of elements and quoted attributes.
@@ -220,7 +235,9 @@ impl Page {
              <title>{client}: how alike the pictures are</title><style>{STYLE}</style></head><body>\n\
              <header><h1>{client}: how alike the pictures are</h1>\n",
         );
-        let off = (0..self.rows.len()).filter(|row| !self.stands_out(*row).is_empty()).count();
+        let off = (0..self.rows.len())
+            .filter(|row| !self.stands_out(*row).is_empty())
+            .count();
         let people = match self.rows.len() {
             1 => "1 picture".to_owned(),
             count => format!("{count} pictures"),
@@ -299,8 +316,16 @@ impl Page {
     /// When the table cannot be written, in words.
     pub fn csv(&self) -> Result<String, String> {
         let mut table = csv::Writer::from_writer(Vec::new());
-        let mut head = vec!["person".to_owned(), "frame".to_owned(), "stands_out_in".to_owned()];
-        head.extend(self.measures.iter().map(|m| format!("{} [{}]", m.name, m.unit)));
+        let mut head = vec![
+            "person".to_owned(),
+            "frame".to_owned(),
+            "stands_out_in".to_owned(),
+        ];
+        head.extend(
+            self.measures
+                .iter()
+                .map(|m| format!("{} [{}]", m.name, m.unit)),
+        );
         let mut lines = vec![head];
         for (index, row) in self.rows.iter().enumerate() {
             let off = self.stands_out(index).join("; ");
@@ -314,7 +339,9 @@ impl Page {
         targets.extend(values.map(|value| value.map_or_else(String::new, |v| v.to_string())));
         lines.push(targets);
         for line in lines {
-            table.write_record(line).map_err(|error| error.to_string())?;
+            table
+                .write_record(line)
+                .map_err(|error| error.to_string())?;
         }
         let bytes = table.into_inner().map_err(|error| error.to_string())?;
         String::from_utf8(bytes).map_err(|error| error.to_string())
@@ -348,7 +375,11 @@ mod tests {
         Page {
             client: "A & B <i>".to_owned(),
             beside: "the middle of this delivery".to_owned(),
-            rows: vec![row("<script>alert('x')</script>"), row("=1+1"), row("Cy \"Q\"")],
+            rows: vec![
+                row("<script>alert('x')</script>"),
+                row("=1+1"),
+                row("Cy \"Q\""),
+            ],
             measures: vec![Measure {
                 name: "Wall, lightness",
                 unit: "L*",
@@ -362,7 +393,10 @@ mod tests {
     #[test]
     fn names_cannot_leave_their_place_and_nothing_is_requested() {
         let html = page().html("lapel");
-        assert!(!html.contains("<script") && !html.contains("alert('x')"), "{html}");
+        assert!(
+            !html.contains("<script") && !html.contains("alert('x')"),
+            "{html}"
+        );
         assert!(html.contains("A &amp; B &lt;i&gt;") && html.contains("Cy &quot;Q&quot;"));
         assert!(!html.contains("http://") && !html.contains("https://"));
         assert!(html.contains("\u{25c6} =1+1 (63)") && is_ours(html.as_bytes()));
@@ -372,7 +406,10 @@ mod tests {
     fn who_stands_out_is_named_in_the_table_and_no_cell_is_a_formula() {
         let csv = page().csv().expect("plain text");
         let lines: Vec<&str> = csv.lines().collect();
-        assert_eq!(lines[0], "person,frame,stands_out_in,\"Wall, lightness [L*]\"");
+        assert_eq!(
+            lines[0],
+            "person,frame,stands_out_in,\"Wall, lightness [L*]\""
+        );
         assert_eq!(lines[2], "'=1+1,s01.dng,\"Wall, lightness\",63");
         assert_eq!(lines[3], "\"Cy \"\"Q\"\"\",s01.dng,,");
         assert_eq!(lines[4], "(target),,,62");

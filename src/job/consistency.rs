@@ -110,20 +110,68 @@ fn measures(found: &[(String, Sidecar, PathBuf)], target: &Looks) -> Vec<Measure
     });
     let mut all = vec![
         measure("Wall, distance", "Delta E 2000", (Some(0.0), off), WALL),
-        measure("Wall, lightness", "L*", looks(&|l| Some(l.wall?[0]), 1.0), WALL),
-        measure("Wall, red to green", "a*", looks(&|l| Some(l.wall?[1]), 1.0), WALL),
-        measure("Wall, yellow to blue", "b*", looks(&|l| Some(l.wall?[2]), 1.0), WALL),
-        measure("Wall, unevenness", "L*, 5th to 95th percentile", looks(&|l| l.wall_spread, 1.0), SPREAD),
-        measure("Head height", "% of the picture's height", looks(&|l| l.head_height, 100.0), HEAD),
-        measure("Eye line", "% from the top", looks(&|l| l.eye_line, 100.0), EYES),
-        measure("Axis of the face", "% from the left", looks(&|l| l.face_axis, 100.0), AXIS),
+        measure(
+            "Wall, lightness",
+            "L*",
+            looks(&|l| Some(l.wall?[0]), 1.0),
+            WALL,
+        ),
+        measure(
+            "Wall, red to green",
+            "a*",
+            looks(&|l| Some(l.wall?[1]), 1.0),
+            WALL,
+        ),
+        measure(
+            "Wall, yellow to blue",
+            "b*",
+            looks(&|l| Some(l.wall?[2]), 1.0),
+            WALL,
+        ),
+        measure(
+            "Wall, unevenness",
+            "L*, 5th to 95th percentile",
+            looks(&|l| l.wall_spread, 1.0),
+            SPREAD,
+        ),
+        measure(
+            "Head height",
+            "% of the picture's height",
+            looks(&|l| l.head_height, 100.0),
+            HEAD,
+        ),
+        measure(
+            "Eye line",
+            "% from the top",
+            looks(&|l| l.eye_line, 100.0),
+            EYES,
+        ),
+        measure(
+            "Axis of the face",
+            "% from the left",
+            looks(&|l| l.face_axis, 100.0),
+            AXIS,
+        ),
     ];
-    if found.iter().any(|(_, sidecar, _)| sidecar.matched.is_some()) {
+    if found
+        .iter()
+        .any(|(_, sidecar, _)| sidecar.matched.is_some())
+    {
         let rounded = |value: f32, parts: f64| (f64::from(value) * parts).round() / parts;
         let stops = figure(&|s| s.matched.map(|m| rounded(m.exposure.0, 1000.0)));
         let kelvin = figure(&|s| s.matched?.kelvin.map(|k| rounded(k, 1.0)));
-        all.push(measure("Exposure added by matching", "stops", (Some(0.0), stops), STOPS));
-        all.push(measure("Light against the reference's", "K", (Some(0.0), kelvin), KELVIN));
+        all.push(measure(
+            "Exposure added by matching",
+            "stops",
+            (Some(0.0), stops),
+            STOPS,
+        ));
+        all.push(measure(
+            "Light against the reference's",
+            "K",
+            (Some(0.0), kelvin),
+            KELVIN,
+        ));
     }
     all
 }
@@ -136,8 +184,14 @@ fn thumbnail(path: &std::path::Path) -> Vec<u8> {
     let (pixels, size) = output::thumbnail(&finished.picture, THUMBNAIL);
     let format = Format::Jpeg { quality: 80 };
     let icc = Profile::Srgb.icc();
-    encode::encode(Pixels::Eight(pixels), size, format, &icc, &Metadata::default())
-        .unwrap_or_default()
+    encode::encode(
+        Pixels::Eight(pixels),
+        size,
+        format,
+        &icc,
+        &Metadata::default(),
+    )
+    .unwrap_or_default()
 }
 
 /// Writes page and table into the delivery folder; gives their paths.
