@@ -107,11 +107,11 @@ fn captured(name: &str, frame: SensorFrame) -> Capture {
     Capture::of(name, &Frame::Sensor(frame), &recipe, &Set::default()).expect("it develops")
 }
 
-/// The grey set as it is.
+/// The grey set as it is (two more sitters were lit from the other side).
 fn clean() -> &'static [Capture] {
     static CLEAN: OnceLock<Vec<Capture>> = OnceLock::new();
     CLEAN.get_or_init(|| {
-        ["s01", "s06", "s09", "s02", "s08"]
+        ["s01", "s06", "s09"]
             .map(|id| captured(id, raw(id)))
             .to_vec()
     })
