@@ -25,9 +25,11 @@ const PAIRS: [[usize; 2]; 4] = [[50, 280], [205, 425], [101, 330], [104, 333]];
 const PLACE: f32 = 0.1;
 /// Half width and height of the window around an eye, in eye spans.
 const EYE: [f32; 2] = [0.36, 0.24];
-/// How a reflection differs from skin: this many times as light as the cheeks, or nearly white,
-/// and with hardly any colour. Tried on the rendered sitters; common practice, no source.
+/// How a reflection differs from skin: this many times as light as the cheeks and half as light as
+/// white, or nearly white, and with hardly any colour. Tried on the rendered sitters; common practice,
+/// no source.
 const SHINE: f32 = 2.0;
+const HALF_WHITE: f32 = 0.5;
 const NEARLY_WHITE: f32 = 0.85;
 const COLOURLESS: f32 = 0.2;
 
@@ -57,6 +59,8 @@ pub struct Capture {
 pub struct Face {
     /// Eye span in pixels of the full frame.
     pub eye_span: f32,
+    /// Mean of the face's height and width in pixels of the full frame: steadier than the eye span.
+    pub size: f32,
     /// Middle of the eyes, as shares of the frame's width and height.
     pub centre: [f32; 2],
     /// Degrees.
@@ -166,11 +170,12 @@ fn face(frame: &Frame, found: &Found, marks: &Marks, full: Size) -> Result<Face,
         x: right.x + 0.45 * span,
         y: marks.mouth[0].y.max(marks.mouth[1].y) + 0.25 * span,
     };
-    let motion = light(low, high)?.and_then(|light| motion(light));
+    let motion = light(low, high)?.and_then(motion);
     let middle = |a: f32, b: f32| 0.5 * (a + b);
     let worn = found.regions.region(Region::Worn).whole();
     Ok(Face {
         eye_span: span,
+        size: size_of(&marks.mesh),
         centre: [
             middle(left.x, right.x) / full.width as f32,
             middle(left.y, right.y) / full.height as f32,
@@ -187,6 +192,15 @@ fn face(frame: &Frame, found: &Found, marks: &Marks, full: Size) -> Result<Face,
             .any(|eye| mean(&worn, *eye, 0.5 * small.scale().0) > 0.01),
         left_over_right: left_over_right(found, small),
     })
+}
+
+/// Mean of a face's height (forehead to chin) and width (temple to temple) in the mesh's pixels.
+fn size_of(mesh: &[Point]) -> f32 {
+    let between = |a: usize, b: usize| match (mesh.get(a), mesh.get(b)) {
+        (Some(a), Some(b)) => a.distance(*b),
+        _ => 0.0,
+    };
+    0.5 * (between(10, 152) + between(234, 454))
 }
 
 /// The larger ratio of blurs across one another, and the wider one's direction.
@@ -287,6 +301,7 @@ fn left_over_right(found: &Found, marks: &Marks) -> Option<f32> {
 }
 
 /// Share of each eye's surroundings that shines: much lighter than the cheeks and without colour.
+/// Catch-lights and whites lie inside of the eye and do not count.
 fn glare(found: &Found, marks: &Marks) -> [f32; 2] {
     let span = marks.scale().0;
     let light = light_of(&found.small);
@@ -300,14 +315,17 @@ fn glare(found: &Found, marks: &Marks) -> [f32; 2] {
         .into_iter()
         .flatten()
         .fold(0.0, f32::max);
-    let least = (SHINE * skin).min(NEARLY_WHITE.max(1.25 * skin));
+    let least = (SHINE * skin)
+        .max(HALF_WHITE)
+        .min(NEARLY_WHITE.max(1.25 * skin));
+    let eyes = found.regions.region(Region::Eyes).whole();
     marks.eyes.map(|eye| {
         let (mut shining, mut count) = (0_usize, 0_usize);
         in_disc(light.dim(), eye, [EYE[0] * span, EYE[1] * span], |y, x| {
             let [r, g, b] = found.small.at(y, x);
             let (most, least_channel) = (r.max(g).max(b), r.min(g).min(b));
             let white = most - least_channel < COLOURLESS * most;
-            shining += usize::from(white && light[[y, x]] > least);
+            shining += usize::from(white && light[[y, x]] > least && eyes[[y, x]] < 0.5);
             count += 1;
         });
         shining as f32 / count.max(1) as f32

@@ -31,7 +31,7 @@ pub struct Change {
     pub kelvin: Option<f32>,
     /// Width of the eyes' edges, test over reference.
     pub blur: Option<f32>,
-    /// Eye span, test over reference.
+    /// Size of the face, test over reference.
     pub size: Option<f32>,
     /// What to know, a sentence each; empty when nothing changed.
     pub says: Vec<String>,
@@ -58,7 +58,7 @@ pub fn compare(reference: &Capture, test: &Capture) -> Change {
         blur: blur(reference)
             .zip(blur(test))
             .map(|(a, b)| b / a.max(0.33)),
-        size: faces.map(|(a, b)| b.eye_span / a.eye_span),
+        size: faces.map(|(a, b)| b.size / a.size.max(1.0)),
         says: Vec::new(),
     };
     let mut says = Vec::new();

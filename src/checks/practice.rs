@@ -12,7 +12,7 @@ pub struct Practice {
     pub iso: [u32; 2],
     /// Shutter speeds as the number under the 1: (160, 200) is 1/160 to 1/200 s.
     pub shutter: [f32; 2],
-    /// Light on the key's side of the face over that on the other side: (1.1, 4.0) is 1.1:1 to 4:1.
+    /// Light on the key's side of the face over that on the other side: (1.1, 5.0) is 1.1:1 to 5:1.
     pub key_to_fill: [f32; 2],
     /// Most stops between the backdrop's darkest and brightest twentieth.
     pub backdrop_fall: f32,
@@ -30,7 +30,7 @@ impl Default for Practice {
             aperture: [5.6, 6.3],
             iso: [100, 125],
             shutter: [160.0, 200.0],
-            key_to_fill: [1.1, 4.0],
+            key_to_fill: [1.1, 5.0],
             backdrop_fall: 1.5,
             light_drift: 0.2,
             white_drift: 150.0,

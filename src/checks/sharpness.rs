@@ -139,8 +139,7 @@ mod tests {
     fn the_blur_that_was_put_in_is_found() {
         for contrast in [0.1_f32, 0.8] {
             let sharp = Array2::from_shape_fn((120, 120), |(y, x)| {
-                let root = 0.2 + contrast * f32::from((y / 30 + x / 30) % 2 == 0);
-                root
+                0.2 + contrast * f32::from((y / 30 + x / 30) % 2 == 0)
             });
             for put_in in [1.0_f32, 2.0, 3.0] {
                 // On the scale of roots, so that the edge is a Gaussian's there.

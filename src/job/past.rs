@@ -81,8 +81,8 @@ impl Past {
             Recipe::read("sidecar", text, &none, &mut Diagnostics::default())
         });
         let step = |wanted: fn(&Operation) -> bool| {
-            let steps = recipe.iter().flat_map(|recipe| &recipe.steps);
-            steps.cloned().find(|step| wanted(&step.operation))
+            let mut steps = recipe.iter().flat_map(|recipe| &recipe.steps);
+            steps.find(|step| wanted(&step.operation)).cloned()
         };
         Ok(Self {
             looks: medians(found.iter().map(|sidecar| &sidecar.looks)),
