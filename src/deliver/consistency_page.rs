@@ -165,7 +165,7 @@ fn height_of(row: usize) -> f64 {
     28.0 + 18.0 * (row % 3) as f64
 }
 
-/// A figure with as many digits as it needs, at most two.
+/// A figure with as many digits as it needs, at most two behind the point.
 fn short(value: f64) -> String {
     let text = format!("{:.2}", value + 0.0);
     let text = text.trim_end_matches('0').trim_end_matches('.');
@@ -212,7 +212,8 @@ ul { list-style: none; padding: 0; margin: 0; display: grid; gap: .8rem;
   grid-template-columns: repeat(auto-fill, minmax(9rem, 1fr)); }
 li { border: 1px solid var(--line); border-radius: .3rem; padding: .5rem; overflow-wrap: anywhere; }
 li img { display: block; width: 100%; height: auto; }
-@media (max-width: 30rem) { body { padding: .6rem; } svg text { font-size: 22px; } .dot { r: 8px; } }
+@media (max-width: 40rem) { body { padding: .6rem; } svg text { font-size: 22px; } .dot { r: 8px; }
+  .off { stroke: var(--off); stroke-width: 6px; } }
 ";
 
 impl Page {
@@ -331,12 +332,12 @@ impl Page {
             let off = self.stands_out(index).join("; ");
             let mut line = vec![plain(&row.person), plain(&row.frame), off];
             let values = self.measures.iter().map(|measure| measure.values[index]);
-            line.extend(values.map(|value| value.map_or_else(String::new, |v| v.to_string())));
+            line.extend(values.map(|value| value.map_or_else(String::new, short)));
             lines.push(line);
         }
         let mut targets = vec!["(target)".to_owned(), String::new(), String::new()];
         let values = self.measures.iter().map(|measure| measure.target);
-        targets.extend(values.map(|value| value.map_or_else(String::new, |v| v.to_string())));
+        targets.extend(values.map(|value| value.map_or_else(String::new, short)));
         lines.push(targets);
         for line in lines {
             table
