@@ -208,9 +208,9 @@ impl Progress {
                 bar.set_message(format!("{}: reading", task.frame_name));
                 frames.insert(task.frame_name.clone(), bar);
             }
-            Event::At(task, step) => {
+            Event::Past(task, step) => {
                 if let Some(bar) = frames.get(&task.frame_name) {
-                    bar.set_message(format!("{}: {step}", task.frame_name));
+                    bar.set_message(format!("{}: {step} done", task.frame_name));
                     bar.tick();
                 }
             }

@@ -194,17 +194,34 @@ pub fn render(
     recipe: &Recipe,
     set: &Set,
     fineness: Fineness,
-    mut after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
+    after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
 ) -> Result<Finished, Error> {
     // A preview finds on the same copy, so that its crop and its regions are those of the delivery.
+    let found = find(frame, recipe, set, SMALL)?;
+    render_found(frame, recipe, set, found, fineness, after_step)
+}
+
+/// [`render`] of a frame whose sitter [`find`] has found on a copy of [`SMALL`] pixels.
+///
+/// # Errors
+/// As [`render`].
+pub fn render_found(
+    frame: &Frame,
+    recipe: &Recipe,
+    set: &Set,
+    found: Found,
+    fineness: Fineness,
+    mut after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
+) -> Result<Finished, Error> {
     let Found {
         small,
         regions,
         placement,
         attention,
-    } = find(frame, recipe, set, SMALL)?;
+    } = found;
     let (picture, regions, development) = match fineness {
         Fineness::Full => {
+            drop(small);
             let (picture, notes) = develop_crop(frame, recipe, set, placement.rect)?;
             (
                 picture,

@@ -22,7 +22,9 @@ use crate::deliver::output::{self, Order};
 use crate::deliver::preview_sheet::Sheet;
 use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
 use crate::engine::{self, Fineness, Finished, Set};
+use crate::operations::canvas::Canvas;
 use crate::raw::{self, Frame, Limits};
+use crate::recipe::Step;
 use crate::regions::Attention;
 
 use super::budget::Budget;
@@ -56,8 +58,8 @@ pub struct Manner<'a> {
 pub enum Event<'a> {
     /// A frame is begun.
     Began(&'a Task),
-    /// A frame is at this step.
-    At(&'a Task, &'a str),
+    /// A frame has this step behind it.
+    Past(&'a Task, &'a str),
     /// A frame is done.
     Ended(&'a Task, &'a Outcome),
 }
@@ -298,6 +300,7 @@ impl Run<'_> {
         let frame = raw::read(&bytes, &task.frame_name, &Limits::default())
             .map_err(|error| error.to_string())?;
         drop(bytes);
+        watch(Event::Past(task, "read"));
         // The need is known only from the opened frame; its samples are part of it.
         let share = self.budget.take(engine::memory_needed(&frame));
         let set = self
@@ -305,28 +308,35 @@ impl Run<'_> {
             .get_or_init(|| prepare_set(self.plan))
             .as_ref()
             .map_err(String::clone)?;
-        let finished = engine::render(&frame, &task.recipe, set, Fineness::Full, |step, _| {
-            watch(Event::At(
-                task,
-                step.map_or("developed", |step| step.operation.name()),
-            ));
+        let failed = |error: engine::Error| format!("{}: {error}", task.frame.display());
+        let past = |step: &str| {
+            watch(Event::Past(task, step));
             if self.stopped() {
                 ControlFlow::Break(())
             } else {
                 ControlFlow::Continue(())
             }
-        })
-        .map_err(|error| format!("{}: {error}", task.frame.display()))?;
+        };
+        let found = engine::find(&frame, &task.recipe, set, engine::SMALL).map_err(failed)?;
+        if past("regions").is_break() {
+            return Ok(outcome(task, Done::Stopped));
+        }
+        let after = |step: Option<&Step>, _: &mut Canvas| {
+            past(step.map_or("development", |step| step.operation.name()))
+        };
+        let finished =
+            engine::render_found(&frame, &task.recipe, set, found, Fineness::Full, after)
+                .map_err(failed)?;
         let note = FrameNote::new(&task.frame_name, digest.bytes, digest.blake3, &frame);
         let exif = note.exif.clone();
         drop(frame);
         let written = wanted.len();
         for (order, key, path) in wanted {
-            watch(Event::At(task, &order.name));
             let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
             let sidecar = self.sidecar(task, order, key, &note, &finished, &made);
             atomic::write_with_sidecar(&path, &made.file, &sidecar, self.originals)
                 .map_err(|error| error.to_string())?;
+            watch(Event::Past(task, &order.name));
             done.files.push(order.file.clone());
         }
         drop(share);

@@ -113,13 +113,13 @@ impl Adjust {
             return Findings::default();
         }
         let whites = scene.regions.matte(&[Region::Teeth, Region::Sclera], &[]);
-        bands::each_row(&mut picture.planes, |y, [light, red, yellow]| {
-            let mut white = vec![0.0; light.len()];
-            whites.fill_row(y, &mut white);
+        let new = || whites.rows();
+        bands::each_row_with(&mut picture.planes, new, |whites, y, [light, red, yellow]| {
+            let white = whites.row(y);
             bands::vectorised(
                 #[inline(always)]
                 || {
-                    for (((l, a), b), &white) in light.iter_mut().zip(red).zip(yellow).zip(&white) {
+                    for (((l, a), b), &white) in light.iter_mut().zip(red).zip(yellow).zip(white) {
                         let before = [*l, *a, *b];
                         let after = plan.colour(before);
                         let held = kept_natural(before, after);

@@ -102,8 +102,10 @@ impl BackgroundLift {
                 .fold(f32::MIN_POSITIVE, |a, &b| a.max(b));
             wanted.kept = GRAIN.min(most_grain(wall) / noisiest);
         }
-        bands::each_row(&mut picture.planes, |y, rows| {
-            wanted.lift_row(y, rows, backdrop, &person)
+        let new = || (backdrop.rows(), person.rows());
+        bands::each_row_with(&mut picture.planes, new, |(backdrop, person), y, rows| {
+            let model = backdrop.each_mut().map(|surface| surface.row(y));
+            wanted.lift_row(rows, model, person.row(y));
         });
         let after = backdrop_lightness(picture, &person);
         let figures =
@@ -190,13 +192,10 @@ impl Wall {
         (1.0 - self.kept) * deviation / (1.0 + fourth)
     }
 
-    fn lift_row(&self, y: usize, rows: [&mut [f32]; 3], backdrop: &BackdropModel, person: &Matte) {
+    /// `model` is the backdrop's colour along the row, `alpha` how far the sitter covers it.
+    fn lift_row(&self, rows: [&mut [f32]; 3], [r, g, b]: [&[f32]; 3], alpha: &[f32]) {
         let [red, green, blue] = rows;
-        let mut read = [(); 4].map(|()| vec![0.0_f32; red.len()]);
-        let [r, g, b, alpha] = &mut read;
-        backdrop.fill_row(y, [r, g, b]);
-        person.fill_row(y, alpha);
-        let model = r.iter().zip(&*g).zip(&*b).zip(&*alpha);
+        let model = r.iter().zip(g).zip(b).zip(alpha);
         bands::vectorised(
             #[inline(always)]
             || {
@@ -233,16 +232,14 @@ fn clean(plane: &mut Array2<f32>, model: &Matte, far: &Matte, crease: f32, clean
 
 /// I - B where it is far from the sitter, fading to 0 near.
 fn rest_far_away(plane: &Array2<f32>, model: &Matte, far: &Matte) -> Array2<f32> {
-    let mut rest = plane.clone();
-    let width = plane.ncols();
+    let mut rest = Array2::zeros(plane.dim());
     bands::each_band(rest.view_mut(), |first, mut rows| {
-        let mut read = [(); 2].map(|()| vec![0.0_f32; width]);
+        let (mut model, mut far) = (model.rows(), far.rows());
         for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
-            let [backdrop, share] = &mut read;
-            model.fill_row(first + i, backdrop);
-            far.fill_row(first + i, share);
-            for (v, (&b, &share)) in row.iter_mut().zip(backdrop.iter().zip(&*share)) {
-                *v = (*v - b) * share;
+            let y = first + i;
+            let read = model.row(y).iter().zip(far.row(y)).zip(plane.row(y));
+            for (rest, ((&backdrop, &share), &v)) in row.iter_mut().zip(read) {
+                *rest = (v - backdrop) * share;
             }
         }
     });
@@ -251,15 +248,15 @@ fn rest_far_away(plane: &Array2<f32>, model: &Matte, far: &Matte) -> Array2<f32>
 
 /// Standard deviation of the fine part of the rest, marks left out.
 fn noise(rest: &Array2<f32>, smooth: &Array2<f32>, far: &Matte) -> f32 {
-    let mut share = vec![0.0; rest.ncols()];
+    let mut shares = far.rows();
     // For a normal distribution the mean deviation is sqrt(2 / pi) of the standard one.
     let per_mean = f64::from(std::f32::consts::FRAC_PI_2).sqrt();
     let mut deviation = f64::INFINITY;
     for _ in 0..2 {
         let (mut sum, mut count) = (0.0_f64, 0_usize);
         for y in rows_read(rest.nrows()) {
-            far.fill_row(y, &mut share);
-            let values = rest.row(y).into_iter().zip(smooth.row(y)).zip(&share);
+            let values = rest.row(y).into_iter().zip(smooth.row(y));
+            let values = values.zip(shares.row(y));
             for ((&rest, &smooth), &share) in values {
                 let fine = f64::from(rest - smooth).abs();
                 if share > 0.99 && fine < f64::from(MARK) * deviation {
@@ -299,17 +296,14 @@ fn far_from(person: &Matte, scene: &Scene) -> Matte {
 /// such place or it is black.
 fn mean_colour(backdrop: &BackdropModel, person: &Matte) -> Option<[f32; 3]> {
     let Size { width, height } = person.size;
-    let mut alpha = vec![0.0; width];
-    let mut rows = [(); 3].map(|()| vec![0.0_f32; width]);
+    let (mut alphas, mut surfaces) = (person.rows(), backdrop.rows());
     let (mut sums, mut weight, mut count) = ([0.0_f64; 3], 0.0_f64, 0_usize);
     for y in rows_read(height) {
-        person.fill_row(y, &mut alpha);
-        let [red, green, blue] = &mut rows;
-        backdrop.fill_row(y, [red, green, blue]);
-        for (x, &a) in alpha.iter().enumerate() {
+        let rows = surfaces.each_mut().map(|surface| surface.row(y));
+        for (x, &a) in alphas.row(y).iter().enumerate() {
             let bare = f64::from(1.0 - a);
             weight += bare;
-            for (sum, row) in sums.iter_mut().zip(&rows) {
+            for (sum, row) in sums.iter_mut().zip(rows) {
                 *sum += bare * f64::from(row[x]);
             }
         }
@@ -325,10 +319,9 @@ fn backdrop_lightness(picture: &Linear, person: &Matte) -> [f32; 3] {
     /// A tenth of an L* step, up to L* 200.
     const BINS: usize = 2000;
     let mut histogram = vec![0_usize; BINS];
-    let mut alpha = vec![0.0; person.size.width];
+    let mut alphas = person.rows();
     for y in rows_read(picture.planes[0].len_of(Axis(0))) {
-        person.fill_row(y, &mut alpha);
-        for (x, &a) in alpha.iter().enumerate() {
+        for (x, &a) in alphas.row(y).iter().enumerate() {
             if a < BARE {
                 let tenth = lightness(luminance(picture.at(y, x))) * 10.0;
                 histogram[(tenth.max(0.0) as usize).min(BINS - 1)] += 1;

@@ -118,26 +118,35 @@ impl Canvas {
     /// `opacity` is 0 the pixel stays to the bit, where it is 1 it becomes the changed one.
     /// Both must be in one space; the matte is read at `rect`.
     pub fn blend(&mut self, changed: &Self, rect: Rect, matte: &Matte, opacity: f32) {
-        let width = self.size().width;
         let sources = changed.planes();
-        bands::each_row(self.planes_mut(), |y, rows| {
+        let end = rect.left + rect.width;
+        let new = || (matte.rows(), vec![0.0; end]);
+        bands::each_row_with(self.planes_mut(), new, |(matte, share), y, rows| {
             if y < rect.top || y >= rect.top + rect.height {
                 return;
             }
-            let mut share = vec![0.0; width];
-            matte.fill_row(y, &mut share);
-            let share = &share[rect.left..rect.left + rect.width];
+            let inside = matte.fill(y, share);
+            let (from, to) = (inside.start.max(rect.left), inside.end.min(end));
+            if from >= to {
+                return;
+            }
+            let share = &share[from..to];
             for (row, source) in rows.into_iter().zip(sources) {
-                let row = &mut row[rect.left..rect.left + rect.width];
                 let source = source.row(y - rect.top);
-                for ((value, &new), &part) in row.iter_mut().zip(source).zip(share) {
-                    let part = part * opacity;
-                    if part >= 1.0 {
-                        *value = new;
-                    } else if part > 0.0 {
-                        *value += part * (new - *value);
-                    }
-                }
+                let source = source.to_slice().expect("planes are contiguous");
+                let source = &source[from - rect.left..to - rect.left];
+                let row = &mut row[from..to];
+                bands::vectorised(
+                    #[inline(always)]
+                    || {
+                        for ((value, &new), &part) in row.iter_mut().zip(source).zip(share) {
+                            let part = part * opacity;
+                            let mixed = *value + part * (new - *value);
+                            let mixed = if part > 0.0 { mixed } else { *value };
+                            *value = if part >= 1.0 { new } else { mixed };
+                        }
+                    },
+                );
             }
         });
     }

@@ -479,15 +479,17 @@ fn mend(
     }
     let n = place.radius.ceil() as isize;
     let mut new = Vec::new();
-    let mut matte = vec![1.0; width];
+    let mut rows = skin.map(Matte::rows);
+    let everywhere = vec![1.0; width];
     for dy in -n..=n {
         let y = centre.0 + dy;
         if y < 0 || y >= height as isize {
             continue;
         }
-        if let Some(skin) = skin {
-            skin.fill_row(y as usize, &mut matte);
-        }
+        let matte = match &mut rows {
+            Some(rows) => rows.row(y as usize),
+            None => &everywhere,
+        };
         for dx in -n..=n {
             let x = centre.1 + dx;
             let (u, v) = (dx as f32 / place.radius, dy as f32 / place.radius);
@@ -582,18 +584,12 @@ fn source(
 
 /// Whether skin covers a disc, read at its middle and at 16 points.
 fn all_skin(skin: &Matte, (y, x): (isize, isize), radius: f32) -> bool {
-    let mut row = vec![0.0; skin.size.width];
     [0.0, 0.5, 1.0].into_iter().all(|part| {
         (0..8).all(|k| {
             let angle = std::f32::consts::TAU * k as f32 / 8.0;
             let px = x as f32 + cos(angle) * radius * part;
             let py = y as f32 + sin(angle) * radius * part;
-            let (px, py) = (px.max(0.0) as usize, py.max(0.0) as usize);
-            if py >= skin.size.height || px >= skin.size.width {
-                return false;
-            }
-            skin.fill_row(py, &mut row);
-            row[px] > 0.95
+            skin.at(py.max(0.0) as usize, px.max(0.0) as usize) > 0.95
         })
     })
 }

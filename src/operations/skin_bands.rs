@@ -115,10 +115,10 @@ impl SkinGrid {
         };
         let mut weight = Array2::zeros((rows, columns));
         bands::each_band(weight.view_mut(), |first, mut band| {
-            let mut skin = vec![0.0; end];
+            let (mut rows, mut skin) = (matte.rows(), vec![0.0; end]);
             for (i, mut cells) in band.rows_mut().into_iter().enumerate() {
                 for y in pixel_rows(first + i) {
-                    matte.fill_row(y, &mut skin);
+                    rows.fill(y, &mut skin);
                     for (cell, pixels) in cells.iter_mut().zip(skin[bounds.left..].chunks(step)) {
                         *cell += pixels.iter().map(|m| m * m).sum::<f32>();
                     }
@@ -126,10 +126,10 @@ impl SkinGrid {
             }
         });
         let mut planes = [(); 3].map(|()| Array2::zeros((rows, columns)));
-        bands::each_row(&mut planes, |row, cells| {
-            let mut skin = vec![0.0; end];
+        let new = || (matte.rows(), vec![0.0; end]);
+        bands::each_row_with(&mut planes, new, |(rows, skin), row, cells| {
             for y in pixel_rows(row) {
-                matte.fill_row(y, &mut skin);
+                rows.fill(y, skin);
                 let skin = &mut skin[bounds.left..];
                 skin.iter_mut().for_each(|m| *m *= *m);
                 for c in 0..3 {
@@ -213,12 +213,15 @@ impl SkinGrid {
             width,
             height,
         } = self.bounds;
-        bands::each_row(&mut picture.planes, |y, [l, a, b]| {
+        let new = || (matte.rows(), vec![0.0; left + width]);
+        bands::each_row_with(&mut picture.planes, new, |(rows, skin), y, [l, a, b]| {
             if y < top || y >= top + height {
                 return;
             }
-            let mut skin = vec![0.0; left + width];
-            matte.fill_row(y, &mut skin);
+            let inside = rows.fill(y, skin);
+            if inside.is_empty() {
+                return;
+            }
             let change = change.map(|plane| self.row(plane, y));
             for (x, &m) in skin[left..].iter().enumerate() {
                 if m > 0.0 {

@@ -163,9 +163,9 @@ fn texture_kept(
     } = grid.bounds;
     let smooth_after = smooth + &grid.blurred(change, sigma, &grid.reach(sigma));
     let (mut before, mut after) = (0.0_f64, 0.0_f64);
-    let mut skin = vec![0.0; left + width];
+    let (mut rows, mut skin) = (matte.rows(), vec![0.0; left + width]);
     for y in (top..top + height).step_by(grid.step) {
-        matte.fill_row(y, &mut skin);
+        rows.fill(y, &mut skin);
         let [change, smooth, smooth_after] =
             [change, smooth, &smooth_after].map(|plane| grid.row(plane, y));
         let light = picture.planes[0].row(y);

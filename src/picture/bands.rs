@@ -71,6 +71,31 @@ pub fn each_row(
         .for_each(|(y, ((a, b), c))| work(y, [a, b, c]));
 }
 
+/// [`each_row`] with something to keep from row to row, such as buffers: `new` makes one for each
+/// piece of work, so nothing that reaches the planes may depend on what was kept.
+///
+/// # Panics
+/// As [`each_row`].
+pub fn each_row_with<T>(
+    planes: &mut [ndarray::Array2<f32>; 3],
+    new: impl Fn() -> T + Sync + Send,
+    work: impl Fn(&mut T, usize, [&mut [f32]; 3]) + Sync,
+) {
+    let width = planes[0].ncols().max(1);
+    let [first, second, third] = planes.each_mut().map(|plane| {
+        plane
+            .as_slice_mut()
+            .expect("planes are contiguous")
+            .par_chunks_mut(width)
+    });
+    first
+        .zip(second)
+        .zip(third)
+        .enumerate()
+        .with_min_len(ROWS)
+        .for_each_init(new, |kept, (y, ((a, b), c))| work(kept, y, [a, b, c]));
+}
+
 /// Calls `work(first_row, [first, second, third])` for bands of `rows` rows of three planes of one
 /// shape, over all threads. Each slice holds its band's rows one after another.
 ///

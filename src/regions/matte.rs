@@ -1,9 +1,11 @@
 //! Reading mattes at a picture's size, combining them, and carrying regions to a crop.
 
+use std::ops::Range;
+
 use ndarray::{Array2, ArrayView2};
 
 use super::{BackdropModel, Marks, Matte, Region, Regions};
-use crate::picture::{Point, Rect, Size};
+use crate::picture::{Point, Rect, Size, bands};
 
 impl Region {
     /// The regions that have a matte of their own; the others are made of these.
@@ -44,55 +46,39 @@ impl Matte {
         }
     }
 
-    /// Whether map pixels are picture pixels here.
-    fn is_exact(&self) -> bool {
-        let (height, width) = self.map.dim();
-        self.step == (Point { x: 1.0, y: 1.0 })
-            && self.origin.x.fract() == 0.0
-            && self.origin.y.fract() == 0.0
-            && self.origin.x >= 0.0
-            && self.origin.y >= 0.0
-            && self.origin.x as usize + self.size.width <= width
-            && self.origin.y as usize + self.size.height <= height
+    /// A reader for many rows; it works out once where each column reads.
+    pub fn rows(&self) -> Rows<'_> {
+        Rows::new(self)
     }
 
     /// Values of row `y` of the picture, into `out` (at most `size.width` of them are written;
-    /// shorter is fine). 0 where the map is empty.
+    /// shorter is fine). 0 where the map is empty. [`Matte::rows`] reads many rows faster.
     pub fn fill_row(&self, y: usize, out: &mut [f32]) {
+        self.rows().fill(y, out);
+    }
+
+    /// The value at one pixel of the picture, as [`Matte::fill_row`] gives it; 0 outside.
+    pub fn at(&self, y: usize, x: usize) -> f32 {
         let (height, width) = self.map.dim();
-        let count = out.len().min(self.size.width);
-        let out = &mut out[..count];
-        if height == 0 || width == 0 {
-            out.fill(0.0);
-            return;
+        if self.map.is_empty() || x >= self.size.width || y >= self.size.height {
+            return 0.0;
         }
-        if self.is_exact() && y < self.size.height {
-            let left = self.origin.x as usize;
-            let row = self.map.row(y + self.origin.y as usize);
-            out.iter_mut()
-                .zip(row.iter().skip(left))
-                .for_each(|(o, v)| *o = *v);
-            return;
-        }
-        let v = self.origin.y + self.step.y * (y as f32 + 0.5);
-        let (y0, y1, fy) = between(v, height);
-        let (top, low) = (self.map.row(y0), self.map.row(y1));
-        // Most rows of most mattes hold nothing.
-        if top.iter().chain(&low).all(|&value| value == 0.0) {
-            out.fill(0.0);
-            return;
-        }
-        // Down first, on the map's few columns; the last one stands twice, for its right neighbour.
-        let mut mixed = Vec::with_capacity(width + 1);
-        mixed.extend(top.iter().zip(&low).map(|(&a, &b)| a + (b - a) * fy));
-        mixed.push(mixed[width - 1]);
-        let (start, step, last) = (self.origin.x, self.step.x, (width - 1) as f32);
-        for (x, o) in out.iter_mut().enumerate() {
-            let u = (start + step * (x as f32 + 0.5) - 0.5).max(0.0).min(last);
-            let left = u as u32;
-            let pair = &mixed[left as usize..left as usize + 2];
-            *o = pair[0] + (pair[1] - pair[0]) * (u - left as f32);
-        }
+        let (top, low, down) = between(self.down(y), height);
+        let (left, right, across) = between(self.across(x), width);
+        let mixed = |x: usize| mix(self.map[[top, x]], self.map[[low, x]], down);
+        mix(mixed(left), mixed(right), across)
+    }
+
+    /// Map coordinate of the middle of a column, ...
+    #[inline(always)]
+    fn across(&self, x: usize) -> f32 {
+        self.origin.x + self.step.x * (x as f32 + 0.5)
+    }
+
+    /// ... and of a row.
+    #[inline(always)]
+    fn down(&self, y: usize) -> f32 {
+        self.origin.y + self.step.y * (y as f32 + 0.5)
     }
 
     /// A rectangle of the picture outside of which the matte is at most `empty`; found on the map,
@@ -124,10 +110,11 @@ impl Matte {
     /// The whole matte at the picture's size.
     pub fn whole(&self) -> Array2<f32> {
         let mut out = Array2::zeros((self.size.height, self.size.width));
-        crate::picture::bands::each_band(out.view_mut(), |first, mut rows| {
-            for (i, mut row) in rows.outer_iter_mut().enumerate() {
+        bands::each_band(out.view_mut(), |first, mut band| {
+            let mut rows = self.rows();
+            for (i, mut row) in band.outer_iter_mut().enumerate() {
                 if let Some(row) = row.as_slice_mut() {
-                    self.fill_row(first + i, row);
+                    rows.fill(first + i, row);
                 }
             }
         });
@@ -141,11 +128,10 @@ impl Matte {
             return 0.0;
         }
         let (dy, dx) = (h.div_ceil(512), w.div_ceil(512));
-        let mut row = vec![0.0; w];
+        let mut rows = self.rows();
         let (mut sum, mut count) = (0.0f64, 0usize);
         for y in (dy / 2..h).step_by(dy) {
-            self.fill_row(y, &mut row);
-            for v in row.iter().skip(dx / 2).step_by(dx) {
+            for v in rows.row(y).iter().skip(dx / 2).step_by(dx) {
                 sum += f64::from(*v);
                 count += 1;
             }
@@ -178,6 +164,134 @@ impl Matte {
             && self.step == other.step
             && self.map.dim() == other.map.dim()
     }
+}
+
+/// Reads a matte's rows, in any order, without working out anew where each column lies.
+///
+/// A matte is nearly everywhere 0 or 1, and the picture has several columns to each of the map's: where
+/// neighbouring map pixels are equal all columns between are filled, elsewhere each pair serves its
+/// run of columns.
+#[derive(Debug)]
+pub struct Rows<'a> {
+    matte: &'a Matte,
+    /// The first picture column that reads each map column as its left one, and one past the last.
+    starts: Vec<usize>,
+    /// How far each picture column lies from its left to its right map column.
+    shares: Vec<f32>,
+    /// The map's two rows mixed; the last value stands twice, for its right neighbour.
+    mixed: Vec<f32>,
+    /// What [`Rows::row`] gives.
+    row: Vec<f32>,
+}
+
+impl<'a> Rows<'a> {
+    fn new(matte: &'a Matte) -> Self {
+        let columns = matte.map.ncols();
+        let mut rows = Self {
+            matte,
+            starts: Vec::with_capacity(columns + 1),
+            shares: Vec::with_capacity(matte.size.width),
+            mixed: vec![0.0; columns + 1],
+            row: Vec::new(),
+        };
+        if columns > 0 {
+            for x in 0..matte.size.width {
+                let (left, _, share) = between(matte.across(x), columns);
+                while rows.starts.len() <= left {
+                    rows.starts.push(x);
+                }
+                rows.shares.push(share);
+            }
+        }
+        rows.starts.resize(columns + 1, matte.size.width);
+        rows
+    }
+
+    /// All values of row `y` of the picture.
+    pub fn row(&mut self, y: usize) -> &[f32] {
+        let mut row = std::mem::take(&mut self.row);
+        row.resize(self.matte.size.width, 0.0);
+        self.fill(y, &mut row);
+        self.row = row;
+        &self.row
+    }
+
+    /// The values of row `y` of the picture, as many as `out` holds and there are. 0 where the map
+    /// is empty. Outside of the columns that are returned all are 0.
+    pub fn fill(&mut self, y: usize, out: &mut [f32]) -> Range<usize> {
+        let matte = self.matte;
+        let count = out.len().min(matte.size.width);
+        let out = &mut out[..count];
+        let (height, width) = matte.map.dim();
+        if height == 0 || width == 0 {
+            out.fill(0.0);
+            return 0..0;
+        }
+        let (top, low, share) = between(matte.down(y), height);
+        let (top, low) = (matte.map.row(top), matte.map.row(low));
+        if let (Some(top), Some(low)) = (top.to_slice(), low.to_slice()) {
+            self.mix_and_spread([top, low], share, out)
+        } else {
+            let (top, low) = (top.to_vec(), low.to_vec());
+            self.mix_and_spread([&top, &low], share, out)
+        }
+    }
+
+    /// Down first, on the map's few columns, then across.
+    fn mix_and_spread(
+        &mut self,
+        [top, low]: [&[f32]; 2],
+        down: f32,
+        out: &mut [f32],
+    ) -> Range<usize> {
+        let Self {
+            starts,
+            shares,
+            mixed,
+            ..
+        } = self;
+        let width = top.len();
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for (mixed, (&a, &b)) in mixed.iter_mut().zip(top.iter().zip(low)) {
+                    *mixed = mix(a, b, down);
+                }
+                mixed[width] = mixed[width - 1];
+                let mixed = &mixed[..width + 1];
+                let Some(first) = mixed.iter().position(|&v| v != 0.0) else {
+                    out.fill(0.0);
+                    return 0..0;
+                };
+                let last = mixed.iter().rposition(|&v| v != 0.0).unwrap_or(first);
+                let count = out.len();
+                let at = |column: usize| starts[column].min(count);
+                let mut column = 0;
+                while column < width {
+                    let (from, value) = (column, mixed[column]);
+                    column += 1;
+                    while column < width && mixed[column] == value {
+                        column += 1;
+                    }
+                    // The last of equal map columns leads over to the next value.
+                    let slope = mixed[column] - value;
+                    let end = at(column);
+                    let flat = if slope == 0.0 { end } else { at(column - 1) };
+                    out[at(from)..flat].fill(value);
+                    for (out, share) in out[flat..end].iter_mut().zip(&shares[flat..end]) {
+                        *out = value + slope * share;
+                    }
+                }
+                at(first.saturating_sub(1))..at((last + 1).min(width))
+            },
+        )
+    }
+}
+
+/// The value `share` of the way from `a` to `b`.
+#[inline(always)]
+fn mix(a: f32, b: f32, share: f32) -> f32 {
+    a + (b - a) * share
 }
 
 /// The two map pixels around map coordinate `v`, and how far between them it lies.
@@ -219,6 +333,11 @@ fn reach(
 }
 
 impl BackdropModel {
+    /// Readers of red, green and blue for many rows.
+    pub fn rows(&self) -> [Rows<'_>; 3] {
+        self.surface.each_ref().map(Matte::rows)
+    }
+
     /// Red, green and blue of the backdrop along row `y` of the picture.
     pub fn fill_row(&self, y: usize, out: [&mut [f32]; 3]) {
         for (surface, row) in self.surface.iter().zip(out) {
