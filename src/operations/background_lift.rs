@@ -286,7 +286,7 @@ fn rows_read(height: usize) -> impl Iterator<Item = usize> {
 fn far_from(person: &Matte, scene: &Scene) -> Matte {
     let mut far = person.clone();
     let near = scene.scale.pixels(NEAR) * 0.5 * (person.step.x + person.step.y);
-    far.map = gaussian(person.map.view(), near);
+    far.map = gaussian(person.map.view(), near).into_shared();
     far.map
         .mapv_inplace(|a| 1.0 - smooth_step(FAR_ENDS[0], FAR_ENDS[1], a));
     far

@@ -3,7 +3,7 @@
 use ndarray::Array2;
 
 use crate::operations::Scene;
-use crate::picture::{Linear, Oklab, Point, Scale, Size};
+use crate::picture::{Linear, Oklab, Scale, Size};
 use crate::regions::{BackdropModel, Matte, Region, Regions};
 
 /// Pixels per eye span in these scenes.
@@ -30,13 +30,7 @@ pub(crate) fn lab() -> Oklab {
 
 /// A map at the size of the picture itself.
 pub(crate) fn matte(map: Array2<f32>) -> Matte {
-    let (height, width) = map.dim();
-    Matte {
-        map,
-        size: Size { width, height },
-        origin: Point { x: 0.0, y: 0.0 },
-        step: Point { x: 1.0, y: 1.0 },
-    }
+    Matte::exact(map)
 }
 
 /// Nothing found in a picture of this size.

@@ -32,7 +32,7 @@ impl Surface {
     pub(super) fn model(&self, size: Size) -> BackdropModel {
         let step = 1.0 / self.cell as f32;
         let surface = self.planes.clone().map(|map| Matte {
-            map,
+            map: map.into_shared(),
             size,
             origin: Point { x: 0.0, y: 0.0 },
             step: Point { x: step, y: step },

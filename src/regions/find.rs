@@ -111,7 +111,7 @@ pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
 /// The regions of a picture in which nobody was found.
 fn nobody(size: Size) -> Regions {
     let empty = |region| {
-        let map = Array2::zeros((1, 1));
+        let map = Array2::zeros((1, 1)).into_shared();
         (
             region,
             Matte {

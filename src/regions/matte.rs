@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use ndarray::{Array2, ArrayView2};
+use ndarray::{ArcArray2, Array2, ArrayView2};
 
 use super::{BackdropModel, Marks, Matte, Region, Regions};
 use crate::picture::{Point, Rect, Size, bands};
@@ -29,7 +29,7 @@ impl Matte {
     pub fn exact(map: Array2<f32>) -> Self {
         let (height, width) = map.dim();
         Self {
-            map,
+            map: map.into_shared(),
             size: Size { width, height },
             origin: Point { x: 0.0, y: 0.0 },
             step: Point { x: 1.0, y: 1.0 },
@@ -39,7 +39,7 @@ impl Matte {
     /// One value everywhere, for a picture of `size`.
     pub fn constant(size: Size, value: f32) -> Self {
         Self {
-            map: Array2::from_elem((1, 1), value),
+            map: ArcArray2::from_elem((1, 1), value),
             size,
             origin: Point { x: 0.0, y: 0.0 },
             step: Point { x: 0.0, y: 0.0 },
@@ -349,7 +349,7 @@ impl BackdropModel {
     pub fn mapped(&self, work: impl Fn(usize, ArrayView2<'_, f32>) -> Array2<f32>) -> Self {
         let mut out = self.clone();
         for (c, surface) in out.surface.iter_mut().enumerate() {
-            surface.map = work(c, surface.map.view());
+            surface.map = work(c, surface.map.view()).into_shared();
         }
         out
     }
@@ -413,24 +413,28 @@ impl Regions {
                 other => vec![other],
             })
             .collect();
-        let mut mattes = simple.into_iter().map(|r| self.region(r));
-        let Some(mut out) = mattes.next() else {
-            return Matte::constant(self.size, 0.0);
-        };
-        for next in mattes {
-            out = combined(out, next, |a, b| (a + b).min(1.0));
-        }
-        out
+        let mattes = simple.into_iter().map(|r| self.region(r)).collect();
+        combined(
+            mattes,
+            #[inline(always)]
+            |a, b| (a + b).min(1.0),
+        )
+        .unwrap_or_else(|| Matte::constant(self.size, 0.0))
     }
 
     /// Where an operation works: all of `on` together, without what belongs to `except`.
     /// Nothing in `on` is nowhere.
     pub fn matte(&self, on: &[Region], except: &[Region]) -> Matte {
-        let on = self.union(on);
         if except.is_empty() {
-            return on;
+            return self.union(on);
         }
-        combined(on, self.union(except), |a, b| a * (1.0 - b))
+        let (on, except) = (self.union(on), self.union(except));
+        combined(
+            vec![on, except],
+            #[inline(always)]
+            |a, b| a * (1.0 - b),
+        )
+        .unwrap_or_else(|| Matte::constant(self.size, 0.0))
     }
 
     /// The same regions for `crop` (in pixels of the upright picture at its size `full`): maps
@@ -480,9 +484,33 @@ impl Marks {
     }
 }
 
-/// Two mattes of one picture, value by value: on their own maps when these lie alike, else at
-/// the picture's size.
-fn combined(a: Matte, b: Matte, with: impl Fn(f32, f32) -> f32) -> Matte {
+/// Mattes of one picture, value by value, each joined to what those before it gave. `None` of none.
+fn combined(mattes: Vec<Matte>, with: impl Fn(f32, f32) -> f32 + Copy + Sync) -> Option<Matte> {
+    let (first, others) = mattes.split_first()?;
+    if !others.iter().all(|other| first.shares_geometry(other)) {
+        let mut mattes = mattes.into_iter();
+        let first = mattes.next()?;
+        return Some(mattes.fold(first, |a, b| pair(a, b, with)));
+    }
+    // One pass over all maps, since each is larger than a cache.
+    let mut map = Array2::zeros(first.map.dim());
+    bands::each_band(map.view_mut(), |top, mut rows| {
+        for (y, mut row) in rows.outer_iter_mut().enumerate() {
+            row.assign(&first.map.row(top + y));
+            for other in others {
+                row.zip_mut_with(&other.map.row(top + y), |a, &b| *a = with(*a, b));
+            }
+        }
+    });
+    Some(Matte {
+        map: map.into_shared(),
+        ..*first
+    })
+}
+
+/// Two mattes whose maps need not lie alike: where one is the same everywhere on the other's map,
+/// else at the picture's size.
+fn pair(a: Matte, b: Matte, with: impl Fn(f32, f32) -> f32) -> Matte {
     if a.shares_geometry(&b) {
         let mut out = a;
         out.map.zip_mut_with(&b.map, |x, y| *x = with(*x, *y));

@@ -18,7 +18,7 @@ mod walk;
 
 use std::fmt;
 
-use ndarray::Array2;
+use ndarray::ArcArray2;
 use serde::{Deserialize, Serialize};
 
 use crate::picture::{Point, Scale, Size};
@@ -94,8 +94,8 @@ impl Region {
 /// clamped at the edges.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Matte {
-    /// Values, 0 to 1.
-    pub map: Array2<f32>,
+    /// Values, 0 to 1; shared by the mattes that read it for other pictures.
+    pub map: ArcArray2<f32>,
     /// Size of the picture it is read for.
     pub size: Size,
     /// Map coordinates of the picture's top left corner.
