@@ -9,7 +9,7 @@ use std::ops::ControlFlow;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Mutex, OnceLock};
+use std::sync::{Mutex, OnceLock, PoisonError};
 
 use serde::Serialize;
 
@@ -38,6 +38,10 @@ pub(super) const SHEET: &str = "contact-sheet.jpg";
 
 /// What is told of a frame on which this program stumbled.
 const OUR_MISTAKE: &str = "this program made a mistake on it, shown above; please report it";
+
+/// Outputs of a frame that are made at a time: while one is encoded or brought to the disk, which
+/// takes one thread, the other is resampled. More would need more memory than rendering did.
+const OUTPUTS: usize = 2;
 
 /// Long side of a contact sheet's tile in pixels.
 const TILE: usize = 360;
@@ -122,27 +126,36 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
         budget: Budget::new(manner.memory),
     };
     let tasks: Vec<&Task> = plan.wanted().collect();
+    side_by_side(&tasks, rayon::current_num_threads(), |&task| {
+        let outcome = run.frame(task, watch);
+        watch(Event::Ended(task, &outcome));
+        outcome
+    })
+}
+
+/// Does `work` for each of `items` on up to `threads` threads of their own, which share the pool's for
+/// what is shared inside; results come in the items' order.
+fn side_by_side<T: Sync, R: Send>(
+    items: &[T],
+    threads: usize,
+    work: impl Fn(&T) -> R + Sync,
+) -> Vec<R> {
     let next = AtomicUsize::new(0);
-    let outcomes: Mutex<Vec<Option<Outcome>>> = Mutex::new(vec![None; tasks.len()]);
+    let results: Mutex<Vec<Option<R>>> = Mutex::new(items.iter().map(|_| None).collect());
     std::thread::scope(|scope| {
-        for _ in 0..rayon::current_num_threads().min(tasks.len()) {
+        for _ in 0..threads.min(items.len()) {
             scope.spawn(|| {
                 loop {
                     let index = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(&task) = tasks.get(index) else { break };
-                    let outcome = run.frame(task, watch);
-                    watch(Event::Ended(task, &outcome));
-                    outcomes
-                        .lock()
-                        .unwrap_or_else(|poisoned| poisoned.into_inner())[index] = Some(outcome);
+                    let Some(item) = items.get(index) else { break };
+                    let result = work(item);
+                    results.lock().unwrap_or_else(PoisonError::into_inner)[index] = Some(result);
                 }
             });
         }
     });
-    let outcomes = outcomes
-        .into_inner()
-        .unwrap_or_else(|poisoned| poisoned.into_inner());
-    outcomes.into_iter().flatten().collect()
+    let results = results.into_inner().unwrap_or_else(PoisonError::into_inner);
+    results.into_iter().flatten().collect()
 }
 
 fn failed(task: &Task, why: String) -> Outcome {
@@ -338,14 +351,17 @@ impl Run<'_> {
         let note = FrameNote::new(&task.frame_name, digest.bytes, digest.blake3, &frame);
         let exif = note.exif.clone();
         drop(frame);
-        let written = wanted.len();
-        for (order, key, path) in wanted {
+        let made = side_by_side(&wanted, OUTPUTS, |(order, key, path)| {
             let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
-            let sidecar = self.sidecar(task, order, key, &note, &finished, &made);
-            atomic::write_with_sidecar(&path, &made.file, &sidecar, self.originals)
+            let sidecar = self.sidecar(task, order, key.clone(), &note, &finished, &made);
+            atomic::write_with_sidecar(path, &made.file, &sidecar, self.originals)
                 .map_err(|error| error.to_string())?;
             watch(Event::Past(task, &order.name));
-            done.files.push(order.file.clone());
+            Ok::<_, String>(order.file.clone())
+        });
+        let written = made.len();
+        for file in made {
+            done.files.push(file?);
         }
         drop(share);
         done.result = foreign.map_or(Done::Rendered(written), Done::Failed);

@@ -120,12 +120,11 @@ pub fn each_band_of_three(
         .for_each(|(index, ((a, b), c))| work(index * rows, [a, b, c]));
 }
 
-/// Calls `work(piece, values)` for consecutive pieces of `length` values (rows of an interleaved
-/// picture), over all threads.
+/// Calls `work(piece, values)` for consecutive pieces of `length` values (bands of rows of an
+/// interleaved picture), over all threads.
 pub fn each_piece<T: Send>(values: &mut [T], length: usize, work: impl Fn(usize, &mut [T]) + Sync) {
     values
         .par_chunks_mut(length.max(1))
         .enumerate()
-        .with_min_len(ROWS / 4)
         .for_each(|(piece, values)| work(piece, values));
 }

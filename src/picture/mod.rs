@@ -133,6 +133,23 @@ macro_rules! three_planes {
                 Size { width, height }
             }
 
+            /// A copy of whole rows.
+            ///
+            /// # Panics
+            /// When there are fewer rows.
+            #[must_use]
+            pub fn strip(&self, rows: std::ops::Range<usize>) -> Self {
+                let rect = Rect {
+                    top: rows.start,
+                    height: rows.len(),
+                    ..Rect::whole(self.size())
+                };
+                let part = |plane: &Array2<f32>| rect.of(plane.view()).to_owned();
+                Self {
+                    planes: self.planes.each_ref().map(part),
+                }
+            }
+
             /// Views of the three planes.
             pub fn views(&self) -> [ArrayView2<'_, f32>; 3] {
                 [
