@@ -18,7 +18,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let picture = match frame {
         Frame::Sensor(frame) => {
             let developed = sensor::develop(&frame, frame.crop, &Development::default())?;
-            sensor::upright(developed.picture, frame.orientation)
+            frame.orientation.turn_picture(developed.picture)
         }
         Frame::Finished(finished) => finished.picture,
     };

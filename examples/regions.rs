@@ -93,7 +93,7 @@ fn upright_copy(path: &Path) -> Result<(Linear, Size), Box<dyn Error>> {
             } else {
                 sensor::develop_small(&frame, SMALL, &how)?
             };
-            let picture = sensor::upright(developed.picture, frame.orientation);
+            let picture = frame.orientation.turn_picture(developed.picture);
             Ok((fitted(picture), frame.upright_size()))
         }
         Frame::Finished(finished) => {

@@ -11,7 +11,6 @@
 
 mod development;
 mod steps;
-mod upright;
 
 use std::ops::ControlFlow;
 
@@ -179,7 +178,7 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
 /// Size of the upright visible frame.
 pub fn upright_size(frame: &Frame) -> Size {
     match frame {
-        Frame::Sensor(sensor) => upright::upright_size(sensor.crop.size(), sensor.orientation),
+        Frame::Sensor(sensor) => sensor.upright_size(),
         Frame::Finished(finished) => finished.picture.size(),
     }
 }
@@ -301,14 +300,14 @@ pub fn small_copy(
             // sites a pixel red and blue lie visibly apart: every edge would have coloured fringes.
             if long < BINNED * long_side {
                 let developed = sensor::develop(sensor, sensor.crop, &how)?.picture;
-                let upright = sensor::upright(developed, sensor.orientation);
+                let upright = sensor.orientation.turn_picture(developed);
                 return Ok(resample::resize(
                     &upright,
                     fitted(upright.size(), long_side),
                 ));
             }
             let developed = sensor::develop_small(sensor, long_side, &how)?;
-            Ok(sensor::upright(developed.picture, sensor.orientation))
+            Ok(sensor.orientation.turn_picture(developed.picture))
         }
         Frame::Finished(finished) => {
             let size = finished.picture.size();
@@ -342,7 +341,7 @@ fn develop_crop(
             let how = development::development(recipe, set);
             let window = window_of(rect, sensor);
             let Developed { picture, notes } = sensor::develop(sensor, window, &how)?;
-            Ok((sensor::upright(picture, sensor.orientation), Some(notes)))
+            Ok((sensor.orientation.turn_picture(picture), Some(notes)))
         }
         Frame::Finished(finished) => Ok((cut_of(&finished.picture, rect), None)),
     }
@@ -350,7 +349,7 @@ fn develop_crop(
 
 /// The sites of the active area that show `rect` of the upright frame.
 fn window_of(rect: Rect, sensor: &SensorFrame) -> Rect {
-    let inside = upright::sites_of(rect, sensor.crop.size(), sensor.orientation);
+    let inside = sensor.orientation.stored_rect(rect, sensor.crop.size());
     Rect {
         left: sensor.crop.left + inside.left,
         top: sensor.crop.top + inside.top,

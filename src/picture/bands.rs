@@ -120,6 +120,16 @@ pub fn each_band_of_three(
         .for_each(|(index, ((a, b), c))| work(index * rows, [a, b, c]));
 }
 
+/// Adds up what `count` gives for each of `rows` rows, over all threads. Whole numbers, since sums of
+/// floats would depend on who came first.
+pub fn count(rows: usize, count: impl Fn(usize) -> usize + Sync + Send) -> usize {
+    (0..rows)
+        .into_par_iter()
+        .with_min_len(ROWS)
+        .map(count)
+        .sum()
+}
+
 /// Calls `work(piece, values)` for consecutive pieces of `length` values (bands of rows of an
 /// interleaved picture), over all threads.
 pub fn each_piece<T: Send>(values: &mut [T], length: usize, work: impl Fn(usize, &mut [T]) + Sync) {

@@ -118,8 +118,9 @@ pub(super) type Spectrum = [[f32; SIDE * SIDE]; 3];
 
 /// Measures noise in a picture of flat light.
 pub(super) fn spectrum(planes: &[Array2<f32>; 3]) -> Spectrum {
-    let opponent = opponents(planes);
-    opponent.map(|plane| {
+    let mut planes = planes.clone();
+    to_opponents(&mut planes);
+    planes.map(|plane| {
         let mut energy = [0.0_f64; SIDE * SIDE];
         let mut count = 0_u32;
         let (height, width) = plane.dim();
@@ -144,23 +145,40 @@ pub(super) fn spectrum(planes: &[Array2<f32>; 3]) -> Spectrum {
     })
 }
 
-fn opponents(planes: &[Array2<f32>; 3]) -> [Array2<f32>; 3] {
-    let [r, g, b] = planes;
-    OPPONENT.map(|m| {
-        let mut out = r.clone();
-        ndarray::Zip::from(&mut out)
-            .and(g)
-            .and(b)
-            .for_each(|out, &g, &b| *out = m[0] * *out + m[1] * g + m[2] * b);
-        out
-    })
+/// Light and two opponent colours of red, green and blue.
+#[inline(always)]
+fn opponent([r, g, b]: [f32; 3]) -> [f32; 3] {
+    let one = |m: [f32; 3]| m[0] * r + m[1] * g + m[2] * b;
+    [one(OPPONENT[0]), one(OPPONENT[1]), one(OPPONENT[2])]
 }
 
-/// Takes noise off `planes`, whose first row and column are `STEP`-aligned in the active area, and
-/// whose outermost [`MARGIN`] only serves the rest.
-pub(super) fn denoise(planes: &mut [Array2<f32>; 3], spectrum: &Spectrum, strength: Ratio) {
+fn to_opponents(planes: &mut [Array2<f32>; 3]) {
+    bands::each_row(planes, |_, [first, second, third]| {
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for ((a, b), c) in first.iter_mut().zip(second).zip(third) {
+                    [*a, *b, *c] = opponent([*a, *b, *c]);
+                }
+            },
+        );
+    });
+}
+
+/// Takes noise off `noisy`, whose first row and column are `STEP`-aligned in the active area, and
+/// whose outermost [`MARGIN`] only serves the rest. What begins at row and column `place` comes
+/// into `out`, each row through `finish`.
+pub(super) fn denoise(
+    noisy: [Array2<f32>; 3],
+    spectrum: &Spectrum,
+    strength: Ratio,
+    [top, left]: [usize; 2],
+    out: &mut [Array2<f32>; 3],
+    finish: impl Fn([&mut [f32]; 3]) + Sync,
+) {
     let strength = strength.0.clamp(0.0, 1.0);
-    let opponent = opponents(planes);
+    let mut opponents = noisy;
+    to_opponents(&mut opponents);
     let thresholds: [[f32; SIDE * SIDE]; 3] = std::array::from_fn(|c| {
         let factor = if c == 0 {
             LIGHT * strength
@@ -176,12 +194,14 @@ pub(super) fn denoise(planes: &mut [Array2<f32>; 3], spectrum: &Spectrum, streng
             }
         })
     });
-    let (height, width) = planes[0].dim();
-    bands::each_band_of_three(planes, BAND, |first, mut rows| {
+    let (height, width) = opponents[0].dim();
+    let shown = out[0].ncols();
+    bands::each_band_of_three(out, BAND, |first, [red, green, blue]| {
+        let first = first + top;
         let mut work = Strip::new(width);
-        let count = rows[0].len() / width;
+        let count = red.len() / shown;
         let mut sums: [Vec<f32>; 3] = std::array::from_fn(|_| vec![0.0; count * width]);
-        for (plane, (sums, thresholds)) in opponent.iter().zip(sums.iter_mut().zip(&thresholds)) {
+        for (plane, (sums, thresholds)) in opponents.iter().zip(sums.iter_mut().zip(&thresholds)) {
             // Blocks that reach into these rows begin up to seven rows above.
             let start = first.saturating_sub(SIDE - 1).next_multiple_of(STEP);
             for top in (start..first + count).step_by(STEP) {
@@ -190,17 +210,29 @@ pub(super) fn denoise(planes: &mut [Array2<f32>; 3], spectrum: &Spectrum, streng
                 }
             }
         }
-        let [l, p, q] = &sums;
-        let edge = |y: usize| y < MARGIN || y + MARGIN > height;
-        for y in (0..count).filter(|y| !edge(first + y)) {
-            for x in MARGIN..width - MARGIN {
-                let at = y * width + x;
-                // Four blocks lie over each pixel.
-                let v = [0.25 * l[at], 0.25 * p[at], 0.25 * q[at]];
-                for (c, row) in rows.iter_mut().enumerate() {
-                    row[at] = OPPONENT[0][c] * v[0] + OPPONENT[1][c] * v[1] + OPPONENT[2][c] * v[2];
-                }
-            }
+        let rows = red
+            .chunks_exact_mut(shown)
+            .zip(green.chunks_exact_mut(shown))
+            .zip(blue.chunks_exact_mut(shown));
+        for (y, ((red, green), blue)) in rows.enumerate() {
+            let [l, p, q] = sums
+                .each_ref()
+                .map(|sums| &sums[y * width + left..][..shown]);
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    let colours = red.iter_mut().zip(&mut *green).zip(&mut *blue);
+                    for (((r, g), b), ((&l, &p), &q)) in colours.zip(l.iter().zip(p).zip(q)) {
+                        // Four blocks lie over each pixel.
+                        let v = [0.25 * l, 0.25 * p, 0.25 * q];
+                        let one = |c: usize| {
+                            OPPONENT[0][c] * v[0] + OPPONENT[1][c] * v[1] + OPPONENT[2][c] * v[2]
+                        };
+                        (*r, *g, *b) = (one(0), one(1), one(2));
+                    }
+                    finish([red, green, blue]);
+                },
+            );
         }
     });
 }

@@ -6,7 +6,7 @@
 //! pixels of the whole.
 
 use super::{Error, malformed};
-use crate::picture::Rect;
+use crate::picture::{Rect, bands};
 use crate::raw::{Filter, Pattern, Samples, SensorFrame};
 
 /// Columns of a row's table of black levels and factors: several repeats, for vector units.
@@ -163,6 +163,35 @@ impl<'a> Sites<'a> {
             counts,
             clipped as f64 / (counts[0] + counts[1] + counts[2]).max(1) as f64,
         )
+    }
+
+    /// Share of the sites of a window, which lies inside, that are clipped.
+    pub fn clipped(&self, window: Rect) -> f32 {
+        let clip = self.gains.map(|gain| gain * CLIPPED);
+        let samples = window.width * self.channels;
+        let count = bands::count(window.height, |row| {
+            let y = window.top + row;
+            let mut light = vec![0.0; samples];
+            self.row(y as isize, window.left as isize, &mut light);
+            // Filters repeat along the row.
+            let cell = self.cell() * self.channels;
+            let limits: Vec<f32> = (0..cell)
+                .map(|k| match self.channels {
+                    3 => clip[k % 3],
+                    _ => clip[self.colour(y, window.left + k)],
+                })
+                .collect();
+            let cells = light.chunks(cell);
+            cells
+                .map(|cell| {
+                    cell.iter()
+                        .zip(&limits)
+                        .filter(|(v, limit)| v >= limit)
+                        .count()
+                })
+                .sum()
+        });
+        (count as f64 / (window.height * samples).max(1) as f64) as f32
     }
 
     fn inside(&self, y: usize, left: usize, out: &mut [f32]) {
