@@ -324,7 +324,9 @@ fn tiff(
         return Err(limit);
     }
     let refused = refused("TIFF");
-    let mut out = Cursor::new(Vec::new());
+    // Room for all, as growing would copy it a few times.
+    let room = pixels.len() * usize::from(pixels.bits() / 8) + icc.len() + (1 << 16);
+    let mut out = Cursor::new(Vec::with_capacity(room));
     let mut write = || -> tiff::TiffResult<()> {
         use tiff::encoder::colortype::{RGB8, RGB16};
         // LZW took a tenth of a 45-megapixel frame's processor time, on one core.

@@ -71,6 +71,13 @@ fn run_one(
     let Some(inside) = inside else {
         return Some(Findings::default());
     };
+    if operation.is_point() {
+        operation.prepare_space(canvas);
+        canvas.change_in_strips(inside, &matte, opacity, |part| {
+            operation.apply(part, &Scene { scale, regions });
+        });
+        return Some(Findings::default());
+    }
     // Only the matte's surroundings are worked on, as far as the step looks around a pixel.
     let rect = match operation.reach() {
         Some(reach) => grown(inside, scale.pixels(reach), canvas.size()),
