@@ -24,7 +24,7 @@ use ndarray::{Array2, Axis};
 
 use crate::operations::pixels::smooth_step;
 use crate::operations::{Findings, Scene, settings};
-use crate::picture::filter::gaussian;
+use crate::picture::filter::{Blurred, gaussian};
 use crate::picture::{
     EyeSpans, Lightness, Linear, Ratio, Size, bands, lightness, luminance, luminance_of, math,
 };
@@ -214,55 +214,77 @@ impl Wall {
 /// Takes creases and marks out of one channel of the backdrop, as far as `cleaning` goes; gives the
 /// standard deviation of its grain.
 fn clean(plane: &mut Array2<f32>, model: &Matte, far: &Matte, crease: f32, cleaning: f32) -> f32 {
-    let rest = rest_far_away(plane, model, far);
-    let smooth = gaussian(rest.view(), crease);
+    let mut rest = Array2::zeros(plane.dim());
+    bands::each_band(rest.view_mut(), |first, mut rows| {
+        let (mut model, mut far) = (model.rows(), far.rows());
+        for (i, mut rest) in rows.rows_mut().into_iter().enumerate() {
+            let y = first + i;
+            let rest = rest.as_slice_mut().expect("rows are contiguous");
+            let light = plane.row(y);
+            let light = light.to_slice().expect("rows are contiguous");
+            rest_far_away(light, model.row(y), far.row(y), rest);
+        }
+    });
+    let smooth = Blurred::new(rest.view(), crease);
     let noise = noise(&rest, &smooth, far);
     let most = MARK * noise;
     bands::each_band(plane.view_mut(), |first, mut rows| {
+        let count = rows.nrows();
+        let smooth = smooth.rows(first..first + count);
         for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
-            let rests = rest.row(first + i).into_iter().zip(smooth.row(first + i));
-            for (v, (&rest, &smooth)) in row.iter_mut().zip(rests) {
-                let fine = (rest - smooth).clamp(-most, most);
-                *v += cleaning * (fine - rest);
-            }
+            let (rest, smooth) = (rest.row(first + i), smooth.row(i));
+            let rest = rest.to_slice().expect("rows are contiguous");
+            let smooth = smooth.to_slice().expect("rows are contiguous");
+            let row = row.as_slice_mut().expect("rows are contiguous");
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for (v, (&rest, &smooth)) in row.iter_mut().zip(rest.iter().zip(smooth)) {
+                        let fine = (rest - smooth).clamp(-most, most);
+                        *v += cleaning * (fine - rest);
+                    }
+                },
+            );
         }
     });
     noise
 }
 
-/// I - B where it is far from the sitter, fading to 0 near.
-fn rest_far_away(plane: &Array2<f32>, model: &Matte, far: &Matte) -> Array2<f32> {
-    let mut rest = Array2::zeros(plane.dim());
-    bands::each_band(rest.view_mut(), |first, mut rows| {
-        let (mut model, mut far) = (model.rows(), far.rows());
-        for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
-            let y = first + i;
-            let read = model.row(y).iter().zip(far.row(y)).zip(plane.row(y));
-            for (rest, ((&backdrop, &share), &v)) in row.iter_mut().zip(read) {
-                *rest = (v - backdrop) * share;
+/// I - B where it is far from the sitter, fading to 0 near; of one row.
+fn rest_far_away(light: &[f32], model: &[f32], far: &[f32], rest: &mut [f32]) {
+    bands::vectorised(
+        #[inline(always)]
+        || {
+            let read = light.iter().zip(model).zip(far);
+            for (rest, ((&light, &backdrop), &share)) in rest.iter_mut().zip(read) {
+                *rest = (light - backdrop) * share;
             }
-        }
-    });
-    rest
+        },
+    );
 }
 
 /// Standard deviation of the fine part of the rest, marks left out.
-fn noise(rest: &Array2<f32>, smooth: &Array2<f32>, far: &Matte) -> f32 {
-    let mut shares = far.rows();
+fn noise(rest: &Array2<f32>, smooth: &Blurred, far: &Matte) -> f32 {
     // For a normal distribution the mean deviation is sqrt(2 / pi) of the standard one.
     let per_mean = f64::from(std::f32::consts::FRAC_PI_2).sqrt();
+    let rows = rows_read(rest.nrows());
+    let new = || far.rows();
+    // How far each pixel that is surely far away deviates, row by row.
+    let fine: Vec<Vec<f32>> = bands::gathered(&rows, new, |shares, y| {
+        let smooth = smooth.rows(y..y + 1);
+        let values = rest.row(y).into_iter().zip(&smooth).zip(shares.row(y));
+        let far = values.filter(|(_, share)| **share > 0.99);
+        far.map(|((rest, smooth), _)| (rest - smooth).abs())
+            .collect()
+    });
     let mut deviation = f64::INFINITY;
     for _ in 0..2 {
         let (mut sum, mut count) = (0.0_f64, 0_usize);
-        for y in rows_read(rest.nrows()) {
-            let values = rest.row(y).into_iter().zip(smooth.row(y));
-            let values = values.zip(shares.row(y));
-            for ((&rest, &smooth), &share) in values {
-                let fine = f64::from(rest - smooth).abs();
-                if share > 0.99 && fine < f64::from(MARK) * deviation {
-                    sum += fine;
-                    count += 1;
-                }
+        for &fine in fine.iter().flatten() {
+            let fine = f64::from(fine);
+            if fine < f64::from(MARK) * deviation {
+                sum += fine;
+                count += 1;
             }
         }
         deviation = per_mean * sum / count.max(1) as f64;
@@ -278,8 +300,8 @@ fn most_grain(wall: f32) -> f32 {
 }
 
 /// Evenly spread rows, from the top.
-fn rows_read(height: usize) -> impl Iterator<Item = usize> {
-    (0..height).step_by((height / ROWS_READ).max(1))
+fn rows_read(height: usize) -> Vec<usize> {
+    (0..height).step_by((height / ROWS_READ).max(1)).collect()
 }
 
 /// 1 away from the sitter, 0 near, on the matte's own map.
@@ -318,15 +340,23 @@ fn mean_colour(backdrop: &BackdropModel, person: &Matte) -> Option<[f32; 3]> {
 fn backdrop_lightness(picture: &Linear, person: &Matte) -> [f32; 3] {
     /// A tenth of an L* step, up to L* 200.
     const BINS: usize = 2000;
-    let mut histogram = vec![0_usize; BINS];
-    let mut alphas = person.rows();
-    for y in rows_read(picture.planes[0].len_of(Axis(0))) {
-        for (x, &a) in alphas.row(y).iter().enumerate() {
-            if a < BARE {
+    let rows = rows_read(picture.planes[0].len_of(Axis(0)));
+    let bins = bands::gathered(
+        &rows,
+        || person.rows(),
+        |alphas, y| {
+            let bare = alphas.row(y).iter().enumerate();
+            let bare = bare.filter(|(_, a)| **a < BARE);
+            bare.map(|(x, _)| {
                 let tenth = lightness(luminance(picture.at(y, x))) * 10.0;
-                histogram[(tenth.max(0.0) as usize).min(BINS - 1)] += 1;
-            }
-        }
+                (tenth.max(0.0) as usize).min(BINS - 1)
+            })
+            .collect::<Vec<_>>()
+        },
+    );
+    let mut histogram = vec![0_usize; BINS];
+    for bin in bins.into_iter().flatten() {
+        histogram[bin] += 1;
     }
     let total: usize = histogram.iter().sum();
     [5, 50, 95].map(|percent| {

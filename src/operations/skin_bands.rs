@@ -13,6 +13,7 @@ use ndarray::{Array2, Zip};
 
 use crate::operations::Scene;
 use crate::picture::filter::gaussian;
+use crate::picture::stretch::Stretch;
 use crate::picture::{Oklab, Rect, Size, bands};
 use crate::regions::{Matte, Region};
 
@@ -100,6 +101,8 @@ pub(crate) struct SkinGrid {
     pub weight: Array2<f32>,
     /// Mean L, a, b of the skin in each cell; 0 where there is none.
     pub planes: [Array2<f32>; 3],
+    /// Where the picture's columns lie between cells.
+    stretch: Stretch,
 }
 
 impl SkinGrid {
@@ -149,11 +152,16 @@ impl SkinGrid {
         }
         let pixels = (step * step) as f32;
         weight.mapv_inplace(|sum| sum / pixels);
+        let place = |x| {
+            let (before, _, share) = between(x, step, columns);
+            (before, share)
+        };
         Self {
             bounds,
             step,
             weight,
             planes,
+            stretch: Stretch::new(columns, (0..bounds.width).map(place)),
         }
     }
 
@@ -219,38 +227,44 @@ impl SkinGrid {
                 return;
             }
             let inside = rows.fill(y, skin);
-            if inside.is_empty() {
+            if inside.end <= inside.start.max(left) {
                 return;
             }
             let change = change.map(|plane| self.row(plane, y));
-            for (x, &m) in skin[left..].iter().enumerate() {
-                if m > 0.0 {
-                    let old = [l[left + x], a[left + x], b[left + x]];
-                    let new = work(old, [change[0][x], change[1][x], change[2][x]]);
-                    l[left + x] += m * (new[0] - old[0]);
-                    a[left + x] += m * (new[1] - old[1]);
-                    b[left + x] += m * (new[2] - old[2]);
-                }
-            }
+            let columns = inside.start.max(left)..inside.end;
+            let changes = change.each_ref().map(|row| &row[columns.start - left..]);
+            let changes = changes[0].iter().zip(changes[1]).zip(changes[2]);
+            let [l, a, b] = [l, a, b].map(|row| &mut row[columns.clone()]);
+            let pixels = l.iter_mut().zip(a).zip(b).zip(&skin[columns]);
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for ((((l, a), b), &m), ((&dl, &da), &db)) in pixels.zip(changes) {
+                        let old = [*l, *a, *b];
+                        let new = work(old, [dl, da, db]);
+                        let mixed = |c: usize| old[c] + m * (new[c] - old[c]);
+                        let on_skin = m > 0.0;
+                        *l = if on_skin { mixed(0) } else { old[0] };
+                        *a = if on_skin { mixed(1) } else { old[1] };
+                        *b = if on_skin { mixed(2) } else { old[2] };
+                    }
+                },
+            );
         });
     }
 
     /// `plane` along the picture's row `y`, at the pixels of [`SkinGrid::bounds`].
     pub fn row(&self, plane: &Array2<f32>, y: usize) -> Vec<f32> {
-        let (rows, columns) = plane.dim();
-        let (above, below, share) = between(y - self.bounds.top, self.step, rows);
+        let (above, below, share) = between(y - self.bounds.top, self.step, plane.nrows());
         let cells: Vec<f32> = plane
             .row(above)
             .iter()
             .zip(plane.row(below))
             .map(|(a, b)| a + (b - a) * share)
             .collect();
-        (0..self.bounds.width)
-            .map(|x| {
-                let (before, after, share) = between(x, self.step, columns);
-                cells[before] + (cells[after] - cells[before]) * share
-            })
-            .collect()
+        let mut row = vec![0.0; self.bounds.width];
+        self.stretch.fill(&cells, &mut row);
+        row
     }
 }
 

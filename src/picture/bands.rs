@@ -120,14 +120,18 @@ pub fn each_band_of_three(
         .for_each(|(index, ((a, b), c))| work(index * rows, [a, b, c]));
 }
 
-/// Adds up what `count` gives for each of `rows` rows, over all threads. Whole numbers, since sums of
-/// floats would depend on who came first.
-pub fn count(rows: usize, count: impl Fn(usize) -> usize + Sync + Send) -> usize {
-    (0..rows)
-        .into_par_iter()
+/// What `work` gives for each of `items`, in their order, over all threads; `new` makes something to
+/// keep from one to the next. Sums over the answers then add in one order.
+pub fn gathered<T, R: Send>(
+    items: &[usize],
+    new: impl Fn() -> T + Sync + Send,
+    work: impl Fn(&mut T, usize) -> R + Sync + Send,
+) -> Vec<R> {
+    items
+        .par_iter()
         .with_min_len(ROWS)
-        .map(count)
-        .sum()
+        .map_init(new, |kept, &item| work(kept, item))
+        .collect()
 }
 
 /// Calls `work(piece, values)` for consecutive pieces of `length` values (bands of rows of an

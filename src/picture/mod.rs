@@ -10,6 +10,7 @@ pub mod math;
 pub mod matrix;
 pub mod oklab;
 pub mod resample;
+pub mod stretch;
 pub mod units;
 
 use ndarray::{Array2, ArrayView2, Axis, Slice};

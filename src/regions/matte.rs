@@ -5,6 +5,7 @@ use std::ops::Range;
 use ndarray::{ArcArray2, Array2, ArrayView2};
 
 use super::{BackdropModel, Marks, Matte, Region, Regions};
+use crate::picture::stretch::Stretch;
 use crate::picture::{Point, Rect, Size, bands};
 
 impl Region {
@@ -167,18 +168,11 @@ impl Matte {
 }
 
 /// Reads a matte's rows, in any order, without working out anew where each column lies.
-///
-/// A matte is nearly everywhere 0 or 1, and the picture has several columns to each of the map's: where
-/// neighbouring map pixels are equal all columns between are filled, elsewhere each pair serves its
-/// run of columns.
 #[derive(Debug)]
 pub struct Rows<'a> {
     matte: &'a Matte,
-    /// The first picture column that reads each map column as its left one, and one past the last.
-    starts: Vec<usize>,
-    /// How far each picture column lies from its left to its right map column.
-    shares: Vec<f32>,
-    /// The map's two rows mixed; the last value stands twice, for its right neighbour.
+    stretch: Stretch,
+    /// The map's two rows mixed.
     mixed: Vec<f32>,
     /// What [`Rows::row`] gives.
     row: Vec<f32>,
@@ -187,24 +181,16 @@ pub struct Rows<'a> {
 impl<'a> Rows<'a> {
     fn new(matte: &'a Matte) -> Self {
         let columns = matte.map.ncols();
-        let mut rows = Self {
-            matte,
-            starts: Vec::with_capacity(columns + 1),
-            shares: Vec::with_capacity(matte.size.width),
-            mixed: vec![0.0; columns + 1],
-            row: Vec::new(),
+        let place = |x| {
+            let (left, _, share) = between(matte.across(x), columns);
+            (left, share)
         };
-        if columns > 0 {
-            for x in 0..matte.size.width {
-                let (left, _, share) = between(matte.across(x), columns);
-                while rows.starts.len() <= left {
-                    rows.starts.push(x);
-                }
-                rows.shares.push(share);
-            }
+        Self {
+            matte,
+            stretch: Stretch::new(columns, (0..matte.size.width).map(place)),
+            mixed: vec![0.0; columns],
+            row: Vec::new(),
         }
-        rows.starts.resize(columns + 1, matte.size.width);
-        rows
     }
 
     /// All values of row `y` of the picture.
@@ -219,72 +205,30 @@ impl<'a> Rows<'a> {
     /// The values of row `y` of the picture, as many as `out` holds and there are. 0 where the map
     /// is empty. Outside of the columns that are returned all are 0.
     pub fn fill(&mut self, y: usize, out: &mut [f32]) -> Range<usize> {
-        let matte = self.matte;
-        let count = out.len().min(matte.size.width);
-        let out = &mut out[..count];
-        let (height, width) = matte.map.dim();
-        if height == 0 || width == 0 {
+        let map = &self.matte.map;
+        if map.is_empty() {
             out.fill(0.0);
             return 0..0;
         }
-        let (top, low, share) = between(matte.down(y), height);
-        let (top, low) = (matte.map.row(top), matte.map.row(low));
+        // Down first, on the map's few columns, then across.
+        let (top, low, share) = between(self.matte.down(y), map.nrows());
+        let (top, low) = (map.row(top), map.row(low));
+        let mixed = &mut self.mixed;
         if let (Some(top), Some(low)) = (top.to_slice(), low.to_slice()) {
-            self.mix_and_spread([top, low], share, out)
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for (mixed, (&a, &b)) in mixed.iter_mut().zip(top.iter().zip(low)) {
+                        *mixed = mix(a, b, share);
+                    }
+                },
+            );
         } else {
-            let (top, low) = (top.to_vec(), low.to_vec());
-            self.mix_and_spread([&top, &low], share, out)
+            for (mixed, (&a, &b)) in mixed.iter_mut().zip(top.iter().zip(low)) {
+                *mixed = mix(a, b, share);
+            }
         }
-    }
-
-    /// Down first, on the map's few columns, then across.
-    fn mix_and_spread(
-        &mut self,
-        [top, low]: [&[f32]; 2],
-        down: f32,
-        out: &mut [f32],
-    ) -> Range<usize> {
-        let Self {
-            starts,
-            shares,
-            mixed,
-            ..
-        } = self;
-        let width = top.len();
-        bands::vectorised(
-            #[inline(always)]
-            || {
-                for (mixed, (&a, &b)) in mixed.iter_mut().zip(top.iter().zip(low)) {
-                    *mixed = mix(a, b, down);
-                }
-                mixed[width] = mixed[width - 1];
-                let mixed = &mixed[..width + 1];
-                let Some(first) = mixed.iter().position(|&v| v != 0.0) else {
-                    out.fill(0.0);
-                    return 0..0;
-                };
-                let last = mixed.iter().rposition(|&v| v != 0.0).unwrap_or(first);
-                let count = out.len();
-                let at = |column: usize| starts[column].min(count);
-                let mut column = 0;
-                while column < width {
-                    let (from, value) = (column, mixed[column]);
-                    column += 1;
-                    while column < width && mixed[column] == value {
-                        column += 1;
-                    }
-                    // The last of equal map columns leads over to the next value.
-                    let slope = mixed[column] - value;
-                    let end = at(column);
-                    let flat = if slope == 0.0 { end } else { at(column - 1) };
-                    out[at(from)..flat].fill(value);
-                    for (out, share) in out[flat..end].iter_mut().zip(&shares[flat..end]) {
-                        *out = value + slope * share;
-                    }
-                }
-                at(first.saturating_sub(1))..at((last + 1).min(width))
-            },
-        )
+        self.stretch.fill(mixed, out)
     }
 }
 

@@ -169,10 +169,10 @@ impl<'a> Sites<'a> {
     pub fn clipped(&self, window: Rect) -> f32 {
         let clip = self.gains.map(|gain| gain * CLIPPED);
         let samples = window.width * self.channels;
-        let count = bands::count(window.height, |row| {
-            let y = window.top + row;
-            let mut light = vec![0.0; samples];
-            self.row(y as isize, window.left as isize, &mut light);
+        let rows: Vec<usize> = (window.top..window.top + window.height).collect();
+        let new = || vec![0.0; samples];
+        let counts = bands::gathered(&rows, new, |light, y| {
+            self.row(y as isize, window.left as isize, light);
             // Filters repeat along the row.
             let cell = self.cell() * self.channels;
             let limits: Vec<f32> = (0..cell)
@@ -181,16 +181,13 @@ impl<'a> Sites<'a> {
                     _ => clip[self.colour(y, window.left + k)],
                 })
                 .collect();
-            let cells = light.chunks(cell);
-            cells
-                .map(|cell| {
-                    cell.iter()
-                        .zip(&limits)
-                        .filter(|(v, limit)| v >= limit)
-                        .count()
-                })
-                .sum()
+            let beyond = |cell: &[f32]| {
+                let sites = cell.iter().zip(&limits);
+                sites.filter(|(light, limit)| light >= limit).count()
+            };
+            light.chunks(cell).map(beyond).sum::<usize>()
         });
+        let count: usize = counts.into_iter().sum();
         (count as f64 / (window.height * samples).max(1) as f64) as f32
     }
 
