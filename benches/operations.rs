@@ -91,10 +91,23 @@ fn picture_steps() -> Vec<&'static str> {
     steps.map(|(_, declaration)| declaration.name).collect()
 }
 
+/// Gives an operation that does nothing by default a quarter of all that it can do.
+fn set_all(operation: &mut Operation) {
+    for setting in operation.declaration().settings {
+        if let Some(range) = &setting.range {
+            let text = format!("{:?}", 0.25 * range.end());
+            operation.set(setting.name, &text).expect("it is in range");
+        }
+    }
+}
+
 #[divan::bench(args = picture_steps(), sample_count = 5)]
 fn step(bencher: Bencher, name: &str) {
     let (picture, regions) = &*SITTER;
-    let operation = Operation::by_name(name).expect("a name of the table");
+    let mut operation = Operation::by_name(name).expect("a name of the table");
+    if operation.is_neutral() {
+        set_all(&mut operation);
+    }
     let scale = regions.marks.as_ref().expect("a sitter").scale();
     let scene = Scene { scale, regions };
     bencher

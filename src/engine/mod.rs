@@ -271,15 +271,19 @@ pub fn render_found(
     })
 }
 
-/// Bytes that rendering this frame at full size needs at its peak, besides the file itself: what
-/// the memory budget counts with. A frame of 45 megapixels with a crop of 21 took 1.15 GB with its
-/// file (`/usr/bin/time -v lapel finish JOB`), about 38 bytes a pixel of the crop over a base of
-/// 200 MB; a crop may be the whole frame.
+/// Bytes that finding, rendering and delivering this frame at full size need at their peak, besides
+/// the file itself: what the memory budget counts with. The crop is not known before, so it counts
+/// as the whole frame.
+///
+/// A line through two measurements (`/usr/bin/time -v lapel finish JOB`, two threads): a frame of 2.2
+/// megapixels took 428 MB, most of it for the nets; one of 44.8 without a crop, delivered as two full-size 16-bit
+/// TIFFs, 1576 MB. With one such TIFF it took 1374 MB, and 819 MB with the crop of a headshot (20.8
+/// megapixels). Per pixel: the mosaic (2), then twice three planes while it is developed (24) or,
+/// when the mosaic is gone, the picture (12) and two outputs' samples and files (24).
 pub fn memory_needed(frame: &Frame) -> u64 {
     let full = upright_size(frame);
     let pixels = (full.width * full.height) as u64;
-    // The mosaic (2), what a pixel of the crop takes (38), small copy and nets.
-    pixels * (2 + 38) + 200_000_000
+    pixels * 27 + 370_000_000
 }
 
 /// The frame upright, scene-linear, with at most `long_side` pixels on its long side.
