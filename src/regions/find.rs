@@ -32,13 +32,24 @@ const RIVAL: f32 = 0.5;
 ///
 /// Never fails: what is missing or doubtful stands in [`Regions::attention`].
 pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
+    find_in_stages(small, set, &mut |_| {})
+}
+
+/// As [`find`]; calls `after` with a stage's name when it is done, for whoever times them.
+pub fn find_in_stages(
+    small: &Linear,
+    set: Option<&Linear>,
+    after: &mut dyn FnMut(&'static str),
+) -> Regions {
     let size = small.size();
     let finite = small.planes.iter().all(|p| p.iter().all(|v| v.is_finite()));
     if size.width < 64 || size.height < 64 || !finite {
         return nobody(size);
     }
     let picture = Pyramid::new(small);
+    after("pictures for the nets");
     let faces = nets::faces(&picture, size);
+    after("faces");
     let Some(face) = faces
         .iter()
         .max_by(|a, b| a.extent.1.total_cmp(&b.extent.1))
@@ -52,7 +63,9 @@ pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
     if mesh.score < 0.2 {
         return nobody(size);
     }
+    after("landmarks");
     let irises = irises(&picture, &mesh);
+    after("irises");
     let mut marks = marks(&mesh, &irises);
     let span = marks.scale().0;
     if span < 4.0 {
@@ -60,19 +73,25 @@ pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
     }
     let axes = Axes::new(marks.eyes, mesh.points[152]);
     let maps = nets::person_and_hair(&picture, size, &axes);
+    after("person and hair");
     let classes = nets::parts(&picture, size, &axes, &maps);
+    after("parts");
     let rough = Rough {
         person: likely_person(&maps[0], &classes),
         classes,
     };
     let on_grid = on_grid(&rough.person, size);
     let surface = backdrop::fit(small, set, &on_grid, span / backdrop::cell(size) as f32);
+    after("backdrop");
     let layers = match &surface {
         Some(surface) => matting::separate(small, surface, &rough, &axes, span),
         None => without_backdrop(&rough, size),
     };
+    after("matte");
     let drawn = features::draw(picture.shown(), &mesh, &irises, &rough.classes, span);
+    after("features");
     let mattes = partition(&layers, &drawn, &rough.classes);
+    after("partition");
     marks.crown = crown(&layers.alpha, &axes, span);
     let mut attention = Vec::new();
     let rivals = faces
@@ -95,6 +114,7 @@ pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
     if layers.alike > 0.5 {
         attention.push(Attention::BackdropAlike);
     }
+    after("marks and confidence");
     Regions {
         size,
         marks: Some(marks),

@@ -23,7 +23,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::picture::{Point, Scale, Size};
 
-pub use find::find;
+pub use find::{find, find_in_stages};
 
 /// A named part of the picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
