@@ -4,21 +4,25 @@
 //! backdrop's surface from what is surely backdrop; then the matte and the parts at the small
 //! picture's own resolution from colour (see [`super::matting`]).
 
-use ndarray::{Array2, Array3, Axis, Zip};
+use ndarray::{Array2, Array3, Axis};
 
 use super::backdrop;
 use super::crop::{Pyramid, sample};
 use super::features::{self, Features};
 use super::matting::{self, GROUPS, Layers, Rough};
 use super::nets::{self, Axes, COARSE, Face, Mesh};
+use super::plane::resized;
 use super::{Attention, Marks, Matte, Region, Regions};
 use crate::picture::filter::box_mean;
 use crate::picture::math::{atan2, exp, ln};
-use crate::picture::{Linear, Point, Size};
+use crate::picture::{Linear, Point, Size, bands};
 
 /// Confidence below which a person must look: portraits whose mattes are clearly wrong reach 0.58
 /// (a woven backdrop), sound ones 0.86 and more.
 const UNSURE: f32 = 0.65;
+
+/// Rows that one thread shares out among the parts in one go.
+const BAND: usize = 16;
 
 /// Below this opening an eye counts as closed (16 open-eyed portraits: 0.21 to 0.37).
 const CLOSED: f32 = 0.12;
@@ -155,7 +159,7 @@ fn nobody(size: Size) -> Regions {
 /// Both irises: the mean of the mesh's and the iris net's circle (each alone errs more), then
 /// fitted to the rim that shows.
 fn irises(picture: &Pyramid, mesh: &Mesh) -> [(Point, f32); 2] {
-    let nets = [(468, 33, 133, false), (473, 263, 362, true)].map(|(first, outer, inner, left)| {
+    let by_nets = |first: usize, outer: usize, inner: usize, left: bool| {
         let p = &mesh.points;
         let ring = &p[first + 1..first + 5];
         let own = (
@@ -172,13 +176,22 @@ fn irises(picture: &Pyramid, mesh: &Mesh) -> [(Point, f32); 2] {
             }
             _ => own,
         }
-    });
+    };
+    let nets: [_; 2] = bands::both(
+        || by_nets(468, 33, 133, false),
+        || by_nets(473, 263, 362, true),
+    )
+    .into();
     let span = nets[0].0.distance(nets[1].0);
     let light = &picture.shown()[1];
     let fit = |i: usize, lids: &[usize]| {
         features::refit(light, &features::contour(mesh, lids), nets[i], span)
     };
-    [fit(0, &features::RIGHT_EYE), fit(1, &features::LEFT_EYE)]
+    bands::both(
+        || fit(0, &features::RIGHT_EYE),
+        || fit(1, &features::LEFT_EYE),
+    )
+    .into()
 }
 
 fn marks(mesh: &Mesh, irises: &[(Point, f32); 2]) -> Marks {
@@ -217,41 +230,37 @@ fn chin(p: &[Point]) -> Point {
 /// and panels behind a shoulder for a part of the sitter, the parts net alone is soft.
 fn likely_person(person: &Array2<f32>, classes: &Array3<f32>) -> Array2<f32> {
     let none = classes.index_axis(Axis(0), 0);
-    Zip::from(person).and(&none).map_collect(|&z, &b| {
-        let b = b.max(1e-4).min(1.0 - 1e-4);
-        let parts = ln((1.0 - b) / b);
-        let z = 0.4 * z.max(-9.0).min(9.0) + 0.6 * parts;
-        1.0 / (1.0 + exp(-z))
-    })
+    let none = none.to_slice().expect("classes are contiguous");
+    let width = person.ncols();
+    let mut out = person.clone();
+    let values = out.as_slice_mut().expect("just made");
+    bands::each_piece(values, width, |y, row| {
+        let none = &none[y * width..][..width];
+        bands::vectorised(
+            #[inline(always)]
+            move || {
+                for (z, &b) in row.iter_mut().zip(none) {
+                    let b = b.max(1e-4).min(1.0 - 1e-4);
+                    let parts = ln((1.0 - b) / b);
+                    let both = 0.4 * z.max(-9.0).min(9.0) + 0.6 * parts;
+                    *z = 1.0 / (1.0 + exp(-both));
+                }
+            },
+        );
+    });
+    out
 }
 
 fn on_grid(half: &Array2<f32>, size: Size) -> Array2<f32> {
     let cell = backdrop::cell(size);
-    let step = cell as f32 / COARSE as f32;
-    Array2::from_shape_fn(
-        (size.height.div_ceil(cell), size.width.div_ceil(cell)),
-        |(y, x)| {
-            sample(
-                half.view(),
-                (x as f32 + 0.5) * step,
-                (y as f32 + 0.5) * step,
-            )
-        },
-    )
+    let dim = (size.height.div_ceil(cell), size.width.div_ceil(cell));
+    resized(half.view(), dim, cell as f32 / COARSE as f32)
 }
 
 /// What the nets say alone, when no backdrop shows.
 fn without_backdrop(rough: &Rough, size: Size) -> Layers {
     let dim = (size.height, size.width);
-    let up = |plane: ndarray::ArrayView2<'_, f32>| {
-        Array2::from_shape_fn(dim, |(y, x)| {
-            sample(
-                plane,
-                (x as f32 + 0.5) / COARSE as f32,
-                (y as f32 + 0.5) / COARSE as f32,
-            )
-        })
-    };
+    let up = |plane: ndarray::ArrayView2<'_, f32>| resized(plane, dim, 1.0 / COARSE as f32);
     let alpha = up(rough.person.view());
     let group = |list: &[usize]| {
         let mut sum = Array2::zeros(rough.person.dim());
@@ -301,8 +310,17 @@ fn partition(
         classes.index_axis(Axis(0), 1),
         classes.index_axis(Axis(0), 2),
     );
-    for y in 0..dim.0 {
-        for x in 0..dim.1 {
+    let made = [&mut face, &mut body, &mut hair, &mut worn].into_iter();
+    let made = made.chain(&mut inner).map(|plane| {
+        let values = plane.as_slice_mut();
+        values.expect("planes are contiguous")
+    });
+    bands::each_piece_of_all(made, BAND * dim.1, |band, planes| {
+        let [face, body, hair, worn, inner @ ..] = planes else {
+            return;
+        };
+        for i in 0..face.len() {
+            let (y, x) = (band * BAND + i / dim.1, i % dim.1);
             let at = [y, x];
             let mut left = skin[at];
             // Eyes and mouth are never hair; glasses before them stay worn.
@@ -310,14 +328,13 @@ fn partition(
             for (to, from) in inner.iter_mut().zip(sources) {
                 let share = from[at].min(1.0 - taken);
                 if share > 0.0 {
-                    let value = share * (skin[at] + hair[at]);
-                    to[at] = value;
+                    to[i] = share * (skin[at] + hair[i]);
                     taken += share;
                 }
             }
-            hair[at] *= 1.0 - taken;
+            hair[i] *= 1.0 - taken;
             left *= 1.0 - taken;
-            worn[at] = worn[at].min(layers.alpha[at]);
+            worn[i] = worn[i].min(layers.alpha[at]);
             if left > 0.0 {
                 let (hx, hy) = (
                     (x as f32 + 0.5) / COARSE as f32,
@@ -325,11 +342,11 @@ fn partition(
                 );
                 let (f, b) = (sample(face_class, hx, hy), sample(body_class, hx, hy));
                 let share = (f + 1e-4) / (f + b + 2e-4);
-                face[at] = left * share;
-                body[at] = left * (1.0 - share);
+                face[i] = left * share;
+                body[i] = left * (1.0 - share);
             }
         }
-    }
+    });
     let [brows, sclera, iris, lips, teeth] = inner;
     vec![
         (Region::Person, layers.alpha.clone()),
