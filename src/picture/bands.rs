@@ -33,6 +33,14 @@ pub fn vectorised<R>(work: impl FnOnce() -> R) -> R {
     pulp::Arch::new().dispatch(Work(work))
 }
 
+/// Does two things side by side, where there is a thread for each.
+pub fn both<A: Send, B: Send>(
+    first: impl FnOnce() -> A + Send,
+    second: impl FnOnce() -> B + Send,
+) -> (A, B) {
+    rayon::join(first, second)
+}
+
 /// Calls `work(first_row, rows)` for bands of rows of one plane, over all threads.
 pub fn each_band(
     plane: ArrayViewMut2<'_, f32>,
@@ -133,8 +141,30 @@ pub fn gathered<T, R: Send>(
         .collect()
 }
 
-/// Calls `work(piece, values)` for consecutive pieces of `length` values (bands of rows of an
-/// interleaved picture), over all threads.
+/// Calls `work(piece, [values of the first plane, of the second, ...])` for consecutive pieces of
+/// `length` values (some rows) of any number of planes of one size, over all threads.
+pub fn each_piece_of_all<'a>(
+    planes: impl IntoIterator<Item = &'a mut [f32]>,
+    length: usize,
+    work: impl Fn(usize, &mut [&mut [f32]]) + Sync,
+) {
+    let mut pieces: Vec<Vec<&mut [f32]>> = Vec::new();
+    for plane in planes {
+        for (index, values) in plane.chunks_mut(length.max(1)).enumerate() {
+            if index == pieces.len() {
+                pieces.push(Vec::new());
+            }
+            pieces[index].push(values);
+        }
+    }
+    pieces
+        .par_iter_mut()
+        .enumerate()
+        .for_each(|(index, planes)| work(index, planes));
+}
+
+/// Calls `work(piece, values)` for consecutive pieces of `length` values (rows of an interleaved
+/// picture), over all threads.
 pub fn each_piece<T: Send>(values: &mut [T], length: usize, work: impl Fn(usize, &mut [T]) + Sync) {
     values
         .par_chunks_mut(length.max(1))

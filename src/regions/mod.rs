@@ -23,7 +23,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::picture::{Point, Scale, Size};
 
-pub use find::find;
+pub use find::{find, find_in_stages};
 pub use matte::Rows;
 
 /// A named part of the picture.
