@@ -18,7 +18,7 @@
 
 use ndarray::{Array2, Zip};
 
-use crate::operations::skin_bands::{SkinGrid, skin_matte};
+use crate::operations::skin_bands::{Skin, SkinGrid};
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::math::exp;
 use crate::picture::{EyeSpans, Oklab, Point, Ratio};
@@ -47,7 +47,7 @@ settings! {
     /// Evens the skin's hue and drift of lightness; the sitter's mean colour and the light stay.
     pub struct ToneEvening {
         /// Share of a patch's difference that is taken back.
-        strength: Ratio in 0.0..=1.0, default Ratio(0.35), neutral Ratio(0.0);
+        strength: Ratio in 0.0..=1.0, default Ratio(0.35), neutral Ratio(0.0), sane Ratio(0.7);
         /// Standard deviation of the blur: smaller patches are left.
         radius: EyeSpans in 0.03..=0.5, default EyeSpans(0.10);
     }
@@ -58,15 +58,12 @@ impl ToneEvening {
     /// darker half of the skin, after over before, and `redness spread kept`, likewise of the
     /// variance of a / L.
     pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
-        let sigma = scene.scale.pixels(self.radius);
-        let Some((matte, bounds)) = skin_matte(scene) else {
-            return Findings::default();
-        };
-        if self.is_neutral() || sigma.is_nan() || sigma <= 0.0 {
+        if self.is_neutral() {
             return Findings::default();
         }
-        let grid = SkinGrid::new(picture, &matte, bounds, sigma);
-        let sigma = grid.cells(sigma);
+        let Some(Skin { matte, grid, sigma }) = Skin::of(picture, scene, self.radius) else {
+            return Findings::default();
+        };
         let near = grid.means(sigma);
         let far = grid.means(WIDER * sigma);
         let eyes = under_eyes(&grid, scene);
@@ -116,9 +113,9 @@ impl ToneEvening {
         let [red, yellow] = &colour;
 
         // What the change does to the mean, to be taken away again.
-        let drift = grid.average(&light);
+        let drift = grid.drift(&light);
         light.mapv_inplace(|d| d - drift);
-        let moved = [red, yellow].map(|plane| grid.average(&(plane * &near[0])));
+        let moved = [red, yellow].map(|plane| grid.drift(&(plane * &near[0])));
         grid.change(
             picture,
             &matte,
