@@ -10,7 +10,8 @@ pub mod plan;
 pub mod roster;
 pub mod touch_ups;
 
-use std::collections::BTreeMap;
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -65,6 +66,8 @@ pub struct Job {
     pub missing: Vec<Sitter>,
     /// Frames that no row names, by path.
     pub unlisted: Vec<String>,
+    /// Recipes that the tasks' recipes build on, by path.
+    pub bases: Vec<String>,
 }
 
 /// One person's picture.
@@ -110,7 +113,7 @@ impl Job {
                 notes.error(file, span.clone(), message).label("not found");
             }
         }
-        let mut recipes = BTreeMap::new();
+        let mut recipes = Recipes::default();
         let house = read_recipe(
             &at(&file.recipe.value),
             &file.recipe.place,
@@ -194,6 +197,7 @@ impl Job {
             tasks,
             missing,
             unlisted,
+            bases: recipes.bases.into_inner().into_iter().collect(),
         })
     }
 
@@ -351,15 +355,28 @@ fn cannot_read(place: &Place, what: &str, path: &str, error: &Error, notes: &mut
 }
 
 /// Each recipe is read once, however many people have it.
+/// Recipes of a job, each read once.
+#[derive(Default)]
+struct Recipes {
+    /// By path; `None` for one with mistakes, which were noted when it was read.
+    known: BTreeMap<String, Option<Recipe>>,
+    /// What they build on.
+    bases: RefCell<BTreeSet<String>>,
+}
+
 fn read_recipe(
     path: &str,
     place: &Place,
-    known: &mut BTreeMap<String, Option<Recipe>>,
+    recipes: &mut Recipes,
     notes: &mut Diagnostics,
 ) -> Option<Recipe> {
-    if let Some(recipe) = known.get(path) {
+    if let Some(recipe) = recipes.known.get(path) {
         return recipe.clone();
     }
+    let load = |base: &str| {
+        recipes.bases.borrow_mut().insert(base.to_owned());
+        load(base)
+    };
     let recipe = match read_text(Path::new(path)) {
         Ok(text) => Recipe::read(path, &text, &load, notes),
         Err(error) => {
@@ -367,7 +384,7 @@ fn read_recipe(
             None
         }
     };
-    known.insert(path.to_owned(), recipe.clone());
+    recipes.known.insert(path.to_owned(), recipe.clone());
     recipe
 }
 
