@@ -130,7 +130,9 @@ fn blend(new: &mut Oklab, old: &Oklab, opacity: f32) {
 const TONES: [(&str, &[&str]); 3] = [
     (
         "light",
-        &["s01", "s02", "s03", "p01", "p03", "p08", "p09", "p13", "p15", "p16"],
+        &[
+            "s01", "s02", "s03", "p01", "p03", "p08", "p09", "p13", "p15", "p16",
+        ],
     ),
     (
         "medium",
@@ -147,10 +149,14 @@ fn open_frames() -> Vec<PathBuf> {
             continue;
         };
         let names = std::fs::read_dir(folder).expect("the folder can be read");
-        frames.extend(names.map(|entry| entry.expect("an entry").path()).filter(|path| {
-            path.extension().is_some_and(|found| found == kind)
-                && !["empty", "chart"].contains(&stem(path).as_str())
-        }));
+        frames.extend(
+            names
+                .map(|entry| entry.expect("an entry").path())
+                .filter(|path| {
+                    path.extension().is_some_and(|found| found == kind)
+                        && !["empty", "chart"].contains(&stem(path).as_str())
+                }),
+        );
     }
     frames.sort();
     frames
@@ -164,7 +170,11 @@ fn stem(path: &Path) -> String {
 /// One sheet a frame, then the tables.
 fn sheets(out: &Path, frames: Vec<PathBuf>) {
     std::fs::create_dir_all(out).expect("the folder can be made");
-    let frames = if frames.is_empty() { open_frames() } else { frames };
+    let frames = if frames.is_empty() {
+        open_frames()
+    } else {
+        frames
+    };
     let mut rows = Vec::new();
     for path in &frames {
         let name = stem(path);
@@ -184,7 +194,10 @@ fn sheets(out: &Path, frames: Vec<PathBuf>) {
             matte.whole().mapv(|v| v > 0.9)
         };
         let skin = Skin::new(&skin(Region::FaceSkin), &skin(Region::Skin), scene.scale.0);
-        support::write(&sheet(&shown.before, &after, marks), &out.join(format!("{name}.png")));
+        support::write(
+            &sheet(&shown.before, &after, marks),
+            &out.join(format!("{name}.png")),
+        );
         for note in &shown.finished.steps {
             if !note.places.is_empty() {
                 println!("{name}: {} {} places", note.step, note.places.len());

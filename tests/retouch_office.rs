@@ -25,7 +25,10 @@ fn office() -> Option<&'static [(String, Figures)]> {
     static OFFICE: OnceLock<Option<Vec<(String, Figures)>>> = OnceLock::new();
     let measured = OFFICE.get_or_init(|| {
         let office = material("office")?;
-        let rows = GROUPS.concat().into_iter().map(|id| (id.to_owned(), sitter(&office, id)));
+        let rows = GROUPS
+            .concat()
+            .into_iter()
+            .map(|id| (id.to_owned(), sitter(&office, id)));
         let rows: Vec<_> = rows.collect();
         eprintln!("{}", measure::table(&rows));
         Some(rows)
@@ -53,7 +56,10 @@ fn smoothing_halves_blotches_and_keeps_pores() {
         assert!(fine >= 0.85, "{id}: fine texture kept {fine}");
         // No bar was set for full strength; less than this looked made up (by eye).
         let fine = figures.get("fine full");
-        assert!(fine >= 0.75, "{id}: fine texture kept at full strength {fine}");
+        assert!(
+            fine >= 0.75,
+            "{id}: fine texture kept at full strength {fine}"
+        );
     }
 }
 
@@ -62,7 +68,11 @@ fn evening_keeps_the_mean_and_the_light() {
     let Some(rows) = office() else { return };
     for (id, figures) in rows {
         for name in ["even dE", "even full dE"] {
-            assert!(figures.get(name) <= 0.5, "{id}: {name} {}", figures.get(name));
+            assert!(
+                figures.get(name) <= 0.5,
+                "{id}: {name} {}",
+                figures.get(name)
+            );
         }
         for name in ["even light", "full light"] {
             let light = figures.get(name);
@@ -91,20 +101,33 @@ fn skin_of_every_tone_is_treated_alike() {
     let (light, dark) = rows.split_at(3);
     // What the house's own strengths do.
     let names = [
-        "blotches", "fine", "even dE", "redness", "sculpt dE", "depth", "all dE", "all fine",
+        "blotches",
+        "fine",
+        "even dE",
+        "redness",
+        "sculpt dE",
+        "depth",
+        "all dE",
+        "all fine",
     ];
     for name in names {
         let of = |group: &[(String, Figures)]| {
             let values: Vec<f64> = group.iter().map(|(_, figures)| figures.get(name)).collect();
             let most = values.iter().copied().fold(f64::MIN, f64::max);
             let least = values.iter().copied().fold(f64::MAX, f64::min);
-            (values.iter().sum::<f64>() / values.len() as f64, most - least)
+            (
+                values.iter().sum::<f64>() / values.len() as f64,
+                most - least,
+            )
         };
         let ((light, within), (dark, also)) = (of(light), of(dark));
         eprintln!("{name:14} light {light:.3} dark {dark:.3} within {within:.3} {also:.3}");
         // Below this nobody sees a difference: a twentieth of Delta E, 1 % of an energy.
         let seen = if name.contains('d') { 0.05 } else { 0.01 };
         let allowed = within.max(also).max(seen);
-        assert!((light - dark).abs() < allowed, "{name}: light {light}, dark {dark}, within {allowed}");
+        assert!(
+            (light - dark).abs() < allowed,
+            "{name}: light {light}, dark {dark}, within {allowed}"
+        );
     }
 }

@@ -18,10 +18,12 @@ use crate::deliver::atomic::{self, Originals, sidecar_path};
 use crate::deliver::contact_sheet::{Tile, contact_sheet};
 use crate::deliver::encode::{self, Format, Pixels};
 use crate::deliver::metadata::Metadata;
+use crate::deliver::natural::Natural;
 use crate::deliver::output::{self, Order};
 use crate::deliver::preview_sheet::Sheet;
 use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
 use crate::engine::{self, Fineness, Finished, Set};
+use crate::measure;
 use crate::raw::{self, Frame, Limits};
 use crate::regions::Attention;
 
@@ -75,6 +77,8 @@ pub struct Outcome {
     pub files: Vec<String>,
     /// Steps that this kind of frame could not take.
     pub unavailable: Vec<String>,
+    /// How far retouching moved the sitter, where skin was retouched.
+    pub natural: Option<Natural>,
     /// Reasons for a person to look.
     pub attention: Vec<Attention>,
 }
@@ -143,6 +147,13 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
     outcomes.into_iter().flatten().collect()
 }
 
+/// How far retouching moved the sitter.
+fn natural(finished: &Finished, task: &Task) -> Option<Natural> {
+    Natural::of(finished, &task.recipe.steps, |one, other| {
+        measure::delta_e_2000(measure::lab(one), measure::lab(other))
+    })
+}
+
 fn failed(task: &Task, why: String) -> Outcome {
     outcome(task, Done::Failed(why))
 }
@@ -154,6 +165,7 @@ fn outcome(task: &Task, result: Done) -> Outcome {
         result,
         files: Vec::new(),
         unavailable: Vec::new(),
+        natural: None,
         attention: Vec::new(),
     }
 }
@@ -295,6 +307,7 @@ impl Run<'_> {
             // What an earlier run wrote down is as true now.
             if let Some(sidecar) = done.files.first().and_then(|file| self.sidecar_of(file)) {
                 done.unavailable = sidecar.unavailable;
+                done.natural = sidecar.natural;
                 done.attention = sidecar.attention;
             }
             if let Some(why) = foreign {
@@ -313,7 +326,7 @@ impl Run<'_> {
             .get_or_init(|| prepare_set(self.plan))
             .as_ref()
             .map_err(String::clone)?;
-        let finished = engine::render(&frame, &task.recipe, set, Fineness::Full, |step, _| {
+        let mut finished = engine::render(&frame, &task.recipe, set, Fineness::Full, |step, _| {
             watch(Event::At(
                 task,
                 step.map_or("developed", |step| step.operation.name()),
@@ -325,6 +338,10 @@ impl Run<'_> {
             }
         })
         .map_err(|error| format!("{}: {error}", task.frame.display()))?;
+        done.natural = natural(&finished, task);
+        finished
+            .attention
+            .extend(done.natural.iter().flat_map(Natural::attention));
         let note = FrameNote::new(&task.frame_name, digest.bytes, digest.blake3, &frame);
         let exif = note.exif.clone();
         drop(frame);
@@ -419,6 +436,7 @@ impl Run<'_> {
             development: finished.development.clone(),
             regions: RegionsNote::new(finished),
             steps: finished.steps.clone(),
+            natural: natural(finished, task),
             unavailable: finished
                 .unavailable
                 .iter()

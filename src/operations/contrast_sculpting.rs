@@ -53,8 +53,8 @@ impl ContrastSculpting {
             return Findings::default();
         };
         let wide = grid.cells(scene.scale.pixels(FAR));
-        let [near, far] = [sigma, wide]
-            .map(|sigma| grid.blurred(&grid.planes[0], sigma, &grid.reach(sigma)));
+        let [near, far] =
+            [sigma, wide].map(|sigma| grid.blurred(&grid.planes[0], sigma, &grid.reach(sigma)));
         let paint = Zip::from(&near).and(&far).map_collect(|&near, &far| {
             if far > 0.01 {
                 PAINT * tanh((near - far) / (far * KNEE))

@@ -47,7 +47,10 @@ fn gaussian(plane: &Array2<f64>, sigma: f64) -> Array2<f64> {
         out
     };
     let down = along(plane);
-    along(&down.t().as_standard_layout().into_owned()).t().as_standard_layout().into_owned()
+    along(&down.t().as_standard_layout().into_owned())
+        .t()
+        .as_standard_layout()
+        .into_owned()
 }
 
 /// The part of a picture around a face, with masks of skin.
@@ -95,7 +98,9 @@ impl Skin {
             height: rows[1] - rows[0],
         };
         let cut = |mask: &Array2<bool>| -> Array2<f32> {
-            bounds.of(mask.mapv(|on| if on { 1.0 } else { 0.0 }).view()).to_owned()
+            bounds
+                .of(mask.mapv(|on| if on { 1.0 } else { 0.0 }).view())
+                .to_owned()
         };
         let inside = cut(face);
         // The mirrored edge of the cut must not count as inside.
@@ -142,7 +147,9 @@ impl Skin {
     }
 
     fn energy(band: &Array2<f64>, where_: &Array2<bool>) -> f64 {
-        Zip::from(band).and(where_).fold(0.0, |sum, &v, &on| if on { sum + v * v } else { sum })
+        Zip::from(band)
+            .and(where_)
+            .fold(0.0, |sum, &v, &on| if on { sum + v * v } else { sum })
     }
 
     /// Compares one plane before and after.
@@ -153,7 +160,9 @@ impl Skin {
         let count = self.core.iter().filter(|&&on| on).count() as f64;
         let mean = Self::energy(&blotch, &self.core) / count;
         let around = self.smooth(&squares, BLOTCH[1]);
-        let plain = Zip::from(&around).and(&self.core).map_collect(|&e, &on| on && e < mean);
+        let plain = Zip::from(&around)
+            .and(&self.core)
+            .map_collect(|&e, &on| on && e < mean);
         Kept {
             fine: Self::energy(&fine(after), &self.core) / Self::energy(&fine(before), &self.core),
             blotch: Self::energy(&self.band(after, BLOTCH), &plain) / Self::energy(&blotch, &plain),
@@ -175,39 +184,55 @@ impl Skin {
             weight += 1.0;
         }
         let mean = |sum: [f64; 3]| sum.map(|v| (v / weight) as f32);
-        [measure::lab(mean(light)), measure::lab(linear_from_oklab(mean(oklab)))]
+        [
+            measure::lab(mean(light)),
+            measure::lab(linear_from_oklab(mean(oklab))),
+        ]
     }
 
     /// Delta E 2000 between the means of two pictures, the larger of the two ways.
     fn moved(&self, before: &Oklab, after: &Oklab) -> f64 {
         let pairs = self.means(before).into_iter().zip(self.means(after));
-        pairs.map(|(was, is)| measure::delta_e_2000(was, is)).fold(0.0, f64::max)
+        pairs
+            .map(|(was, is)| measure::delta_e_2000(was, is))
+            .fold(0.0, f64::max)
     }
 
     /// Light (L cubed) on the half of the face that is lighter before, over that on the other.
     fn key_to_shadow(&self, before: &Array2<f64>, plane: &Array2<f64>) -> f64 {
         let form = self.smooth(before, LIGHT);
-        let mut values: Vec<f64> =
-            form.iter().zip(&self.core).filter(|&(_, &on)| on).map(|(&v, _)| v).collect();
+        let mut values: Vec<f64> = form
+            .iter()
+            .zip(&self.core)
+            .filter(|&(_, &on)| on)
+            .map(|(&v, _)| v)
+            .collect();
         values.sort_by(f64::total_cmp);
         let middle = values[values.len() / 2];
         let (mut key, mut shadow) = (0.0, 0.0);
-        Zip::from(&form).and(&self.core).and(&self.smooth(plane, 0.05)).for_each(|&f, &on, &l| {
-            match on {
+        Zip::from(&form)
+            .and(&self.core)
+            .and(&self.smooth(plane, 0.05))
+            .for_each(|&f, &on, &l| match on {
                 true if f > middle => key += l * l * l,
                 true => shadow += l * l * l,
                 false => {}
-            }
-        });
+            });
         key / shadow
     }
 
     /// Standard deviation of a / L on the core, blurred to drop texture: spread of redness.
     fn redness(&self, planes: &Planes) -> f64 {
-        let ratio = Zip::from(&planes[1]).and(&planes[0]).map_collect(|&a, &l| a / l.max(0.02));
+        let ratio = Zip::from(&planes[1])
+            .and(&planes[0])
+            .map_collect(|&a, &l| a / l.max(0.02));
         let smooth = self.smooth(&ratio, 0.1);
-        let on: Vec<f64> =
-            smooth.iter().zip(&self.core).filter(|&(_, &on)| on).map(|(&v, _)| v).collect();
+        let on: Vec<f64> = smooth
+            .iter()
+            .zip(&self.core)
+            .filter(|&(_, &on)| on)
+            .map(|(&v, _)| v)
+            .collect();
         let mean = on.iter().sum::<f64>() / on.len() as f64;
         (on.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / on.len() as f64).sqrt()
     }
@@ -257,19 +282,26 @@ pub fn figures(before: &Oklab, scene: &Scene, skin: &Skin) -> Figures {
     };
     let away = |after: &Oklab| skin.moved(before, after);
     let smoothed = |strength| {
-        let op = SkinSmoothing { strength: Ratio(strength) };
+        let op = SkinSmoothing {
+            strength: Ratio(strength),
+        };
         shown(before, scene, 1.0, |p, s| op.apply(p, s))
     };
     let kept = |after: &Oklab| skin.kept(&was[0], &skin.planes(after)[0]);
     let smooth = smoothed(0.4);
     let (at_default, at_full) = (kept(&smooth), kept(&smoothed(1.0)));
     let evened = |strength| {
-        let op = ToneEvening { strength: Ratio(strength), ..ToneEvening::default() };
+        let op = ToneEvening {
+            strength: Ratio(strength),
+            ..ToneEvening::default()
+        };
         shown(before, scene, 1.0, |p, s| op.apply(p, s))
     };
     let (even, even_full) = (evened(0.35), evened(1.0));
     let (even_planes, full_planes) = (skin.planes(&even), skin.planes(&even_full));
-    let sculpted = shown(before, scene, 0.12, |p, s| ContrastSculpting::default().apply(p, s));
+    let sculpted = shown(before, scene, 0.12, |p, s| {
+        ContrastSculpting::default().apply(p, s)
+    });
     let all = shown(before, scene, 1.0, |p, s| {
         Heal::default().apply(p, s);
         SkinSmoothing::default().apply(p, s);
@@ -291,7 +323,10 @@ pub fn figures(before: &Oklab, scene: &Scene, skin: &Skin) -> Figures {
             ("full light", light(&full_planes)),
             ("redness", skin.redness(&even_planes) / skin.redness(&was)),
             ("sculpt dE", away(&sculpted)),
-            ("depth", skin.depth(&skin.planes(&sculpted)) / skin.depth(&was)),
+            (
+                "depth",
+                skin.depth(&skin.planes(&sculpted)) / skin.depth(&was),
+            ),
             ("all dE", away(&all)),
             ("all dL", mean_is.l - mean_was.l),
             ("all da", mean_is.a - mean_was.a),

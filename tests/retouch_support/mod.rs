@@ -151,7 +151,9 @@ pub fn classes(path: &Path) -> Array2<u8> {
 
 /// A folder of the open material beside the checkout; `None`, with a word, where it is absent.
 pub fn material(name: &str) -> Option<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared").join(name);
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../shared")
+        .join(name);
     if !folder.is_dir() {
         eprintln!("skipped: {} is not beside this checkout", folder.display());
         return None;
@@ -164,14 +166,24 @@ pub fn material(name: &str) -> Option<PathBuf> {
 fn retouching(finished: bool) -> Recipe {
     let text = include_str!("../../recipes/grey_wall.ron");
     let mut notes = Diagnostics::default();
-    let mut recipe = Recipe::read("grey_wall.ron", text, &|_: &str| Err(String::new()), &mut notes)
-        .unwrap_or_else(|| panic!("{notes}"));
+    let mut recipe = Recipe::read(
+        "grey_wall.ron",
+        text,
+        &|_: &str| Err(String::new()),
+        &mut notes,
+    )
+    .unwrap_or_else(|| panic!("{notes}"));
     let last = recipe
         .steps
         .iter()
         .rposition(|step| matches!(step.operation, Operation::ContrastSculpting(_)));
-    recipe.steps.truncate(last.expect("the grey wall sculpts") + 1);
-    let first = recipe.steps.iter().position(|step| matches!(step.operation, Operation::Heal(_)));
+    recipe
+        .steps
+        .truncate(last.expect("the grey wall sculpts") + 1);
+    let first = recipe
+        .steps
+        .iter()
+        .position(|step| matches!(step.operation, Operation::Heal(_)));
     if finished {
         recipe.steps.drain(..first.expect("the grey wall heals"));
     }
@@ -196,14 +208,20 @@ pub fn retouched(path: &Path) -> Retouched {
     let frame = raw::read(&bytes, &name, &Limits::default()).expect("a sound frame");
     let recipe = retouching(matches!(frame, Frame::Finished(_)));
     let (mut before, mut latest) = (None, None);
-    let finished = engine::render(&frame, &recipe, &Set::default(), Fineness::Full, |step, canvas| {
-        if step.is_some_and(|step| matches!(step.operation, Operation::Heal(_))) {
-            before = latest.take();
-        } else if before.is_none() {
-            latest = Some(canvas.oklab().clone());
-        }
-        ControlFlow::Continue(())
-    });
+    let finished = engine::render(
+        &frame,
+        &recipe,
+        &Set::default(),
+        Fineness::Full,
+        |step, canvas| {
+            if step.is_some_and(|step| matches!(step.operation, Operation::Heal(_))) {
+                before = latest.take();
+            } else if before.is_none() {
+                latest = Some(canvas.oklab().clone());
+            }
+            ControlFlow::Continue(())
+        },
+    );
     Retouched {
         before: before.expect("the recipe heals"),
         finished: finished.expect("renders"),
