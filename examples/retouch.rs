@@ -217,9 +217,12 @@ fn sheets(out: &Path, frames: Vec<PathBuf>) {
                 .filter(|(name, _)| names.contains(&name.as_str()))
                 .map(|(_, figures)| figures.all[number].1)
                 .collect();
+            if values.is_empty() {
+                continue;
+            }
             let most = values.iter().copied().fold(f64::MIN, f64::max);
             let least = values.iter().copied().fold(f64::MAX, f64::min);
-            let mean = values.iter().sum::<f64>() / values.len().max(1) as f64;
+            let mean = values.iter().sum::<f64>() / values.len() as f64;
             print!("  {tone} {mean:.3} ({least:.3} to {most:.3})");
         }
         println!();

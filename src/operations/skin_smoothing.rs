@@ -4,7 +4,7 @@
 //! texture (p - S0), three blotch bands B_i = S_i - S_{i+1} and form (S3). Only the blotch bands
 //! shrink:
 //!
-//! p' = p - m s sum_i (g_i B_i - mean),   g_i = 1 / (1 + E_i + |B_i|^2)
+//! p' = p - m s sum_i (w_i g_i B_i - mean),   g_i = 1 / (1 + (E_i + |B_i|^2)^2)
 //!
 //! with m the skin's matte, s the share taken at `strength`, mean the sum's own over all skin (the
 //! sitter's colour stays), |B|^2 the square of the band's height
@@ -32,14 +32,16 @@ use crate::picture::{EyeSpans, Oklab, Ratio};
 /// Standard deviation that parts fine texture from blotches. With 0.02 the default kept 0.88 of
 /// the energy finer than 0.025 on rendered skin, with 0.03 it keeps 0.92.
 const FINE: EyeSpans = EyeSpans(0.03);
-/// Blotch bands, each an octave.
-const BANDS: usize = 3;
+/// Blotch bands, each an octave, and the share of each that counts as blotch. The widest reaches
+/// into what models a face (the ridge of a nose, a lit cheek): with all of it faces came out flat,
+/// by eye, on strongly lit dark skin first.
+const BANDS: [f32; 3] = [1.0, 1.0, 0.5];
 /// Share of a low blotch that full strength takes. Below 1, since wholly even skin looks made up.
 const MOST: f32 = 0.95;
 /// Height at which a blotch is let go by half, in the sitter's own usual heights. With 4, half of
 /// the energy between 0.03 and 0.15 eye spans goes at the default, and 0.2 of an edge twenty
 /// usual heights high (`tests/retouch_office.rs` prints both).
-const LET_GO: f32 = 4.0;
+const LET_GO: f32 = 3.8;
 /// How much higher each wider band may be than the narrowest, whose height is the sitter's
 /// measure: the wide ones hold form too, so their own height says little. Blotches of one height
 /// at all sizes would give 1.
@@ -94,7 +96,7 @@ fn blotches(grid: &SkinGrid, fine: [Array2<f32>; 3], sigma: f32) -> [Array2<f32>
     let mut sum = fine.each_ref().map(|plane| Array2::zeros(plane.dim()));
     let (mut narrow, mut sigma) = (fine, sigma);
     let mut let_go = [0.0; 3];
-    for number in 0..BANDS {
+    for (number, share) in BANDS.into_iter().enumerate() {
         sigma *= 2.0;
         let reach = grid.reach(sigma);
         let wide = grid
@@ -126,7 +128,8 @@ fn blotches(grid: &SkinGrid, fine: [Array2<f32>; 3], sigma: f32) -> [Array2<f32>
                 .and(&height)
                 .and(&around)
                 .for_each(|sum, &b, &h, &e| {
-                    *sum += b / (1.0 + h + e);
+                    let high = h + e;
+                    *sum += share * b / (1.0 + high * high);
                 });
         }
         narrow = wide;
@@ -146,7 +149,7 @@ fn usual_height(grid: &SkinGrid, band: &Array2<f32>) -> f32 {
 /// Energy of the blotch bands together, after over before: on plain skin, that is, where it was
 /// below its mean over the skin (the rest is folds, nose and jaw).
 fn blotches_kept(grid: &SkinGrid, change: &Array2<f32>, fine: &Array2<f32>, sigma: f32) -> f32 {
-    let wide = sigma * (1 << BANDS) as f32;
+    let wide = sigma * (1 << BANDS.len()) as f32;
     let (reach, reach_wide) = (grid.reach(sigma), grid.reach(wide));
     let before = fine - &grid.blurred(&grid.planes[0], wide, &reach_wide);
     let moved = grid.blurred(change, sigma, &reach) - grid.blurred(change, wide, &reach_wide);

@@ -72,7 +72,10 @@ impl Step {
                         1.0 => String::new(),
                         opacity => format!(" at an opacity of {opacity}"),
                     };
-                    format!("`{}` of {name}: {text}{at} is beyond {sane}", setting.name)
+                    format!(
+                        "`{}` of {name}: {text}{at} is more than a light hand, {sane}",
+                        setting.name
+                    )
                 })
             })
             .collect()

@@ -25,6 +25,8 @@ const BLOTCH: [f64; 2] = [0.03, 0.15];
 const LIGHT: f64 = 0.35;
 /// Form is what lies between these.
 const FORM: [f64; 2] = [0.2, 0.7];
+/// The smaller form: a nose's ridge, a lit cheek.
+const FINE_FORM: [f64; 2] = [0.1, 0.4];
 
 /// A Gaussian by its definition, cut at four standard deviations, edges mirrored.
 fn gaussian(plane: &Array2<f64>, sigma: f64) -> Array2<f64> {
@@ -221,26 +223,37 @@ impl Skin {
         key / shadow
     }
 
-    /// Standard deviation of a / L on the core, blurred to drop texture: spread of redness.
+    /// Standard deviation of a / L on the core among skin of equal light (sixteenths of the core in
+    /// the order of lightness), blurred to drop texture: spread of redness.
     fn redness(&self, planes: &Planes) -> f64 {
         let ratio = Zip::from(&planes[1])
             .and(&planes[0])
             .map_collect(|&a, &l| a / l.max(0.02));
-        let smooth = self.smooth(&ratio, 0.1);
-        let on: Vec<f64> = smooth
-            .iter()
-            .zip(&self.core)
-            .filter(|&(_, &on)| on)
-            .map(|(&v, _)| v)
-            .collect();
-        let mean = on.iter().sum::<f64>() / on.len() as f64;
-        (on.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / on.len() as f64).sqrt()
+        let (smooth, light) = (self.smooth(&ratio, 0.1), self.smooth(&planes[0], 0.1));
+        let mut on: Vec<(f64, f64)> = Vec::new();
+        Zip::from(&light)
+            .and(&smooth)
+            .and(&self.core)
+            .for_each(|&l, &r, &in_core| {
+                if in_core {
+                    on.push((l, r));
+                }
+            });
+        on.sort_by(|one, other| one.0.total_cmp(&other.0));
+        let squares: f64 = on
+            .chunks(on.len().div_ceil(16))
+            .map(|alike| {
+                let mean = alike.iter().map(|(_, r)| r).sum::<f64>() / alike.len() as f64;
+                alike.iter().map(|(_, r)| (r - mean).powi(2)).sum::<f64>()
+            })
+            .sum();
+        (squares / on.len() as f64).sqrt()
     }
 
     /// Root mean square of the form band relative to the light.
-    fn depth(&self, planes: &Planes) -> f64 {
-        let far = self.smooth(&planes[0], FORM[1]);
-        let form = self.band(&planes[0], FORM) / far;
+    fn depth(&self, planes: &Planes, band: [f64; 2]) -> f64 {
+        let far = self.smooth(&planes[0], band[1]);
+        let form = self.band(&planes[0], band) / far;
         let count = self.core.iter().filter(|&&on| on).count() as f64;
         (Self::energy(&form, &self.core) / count).sqrt()
     }
@@ -325,12 +338,16 @@ pub fn figures(before: &Oklab, scene: &Scene, skin: &Skin) -> Figures {
             ("sculpt dE", away(&sculpted)),
             (
                 "depth",
-                skin.depth(&skin.planes(&sculpted)) / skin.depth(&was),
+                skin.depth(&skin.planes(&sculpted), FORM) / skin.depth(&was, FORM),
             ),
             ("all dE", away(&all)),
             ("all dL", mean_is.l - mean_was.l),
             ("all da", mean_is.a - mean_was.a),
             ("all fine", kept(&all).fine),
+            (
+                "all form",
+                skin.depth(&skin.planes(&all), FINE_FORM) / skin.depth(&was, FINE_FORM),
+            ),
         ],
     }
 }
