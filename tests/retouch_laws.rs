@@ -243,8 +243,8 @@ fn without_skin_nothing_happens() {
     }
 }
 
-/// The bar set for the operation: at its default the blotch band's energy about halves and at
-/// least 85 % of the fine band's stays.
+/// An even low wave, all blotch with no form beside it, loses more than the half that a face's
+/// blotches lose (`tests/retouch_office.rs`); finer waves stay.
 #[test]
 fn smoothing_halves_blotches_and_keeps_texture() {
     let (fine, blotch) = (3.0_f32, 36.0_f32);
@@ -269,16 +269,14 @@ fn smoothing_halves_blotches_and_keeps_texture() {
         let energy = |length| (amplitude(&after, length) / amplitude(&before, length)).powi(2);
         assert!(energy(fine) > 0.97, "texture kept {}", energy(fine));
         assert!(
-            (0.35..0.65).contains(&energy(blotch)),
+            (0.15..0.5).contains(&energy(blotch)),
             "blotches kept {}",
             energy(blotch)
         );
-        assert!(
-            findings
-                .figures
-                .iter()
-                .all(|(_, value)| (0.3..=1.05).contains(value))
-        );
+        // What it tells is what was measured here.
+        let (name, told) = &findings.figures[0];
+        assert_eq!(name, "blotches kept");
+        assert!((f64::from(*told) - energy(blotch)).abs() < 0.1, "{told}");
 
         let mut full = before.clone();
         SkinSmoothing {

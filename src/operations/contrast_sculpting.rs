@@ -1,6 +1,6 @@
 //! Contrast sculpting: paints light and shade along the face's own form.
 //!
-//! With N and F the skin's lightness blurred by 0.2 and by 1.0 eye spans (normalised by the
+//! With N and F the skin's lightness blurred by 0.14 and by 1.0 eye spans (normalised by the
 //! matte), the form is f = (N - F) / F and every pixel of skin is painted by one factor:
 //!
 //! (L, a, b)' = (L, a, b) (1 + depth * P (t - G * t - mean)),   t = tanh(f / w)
@@ -25,7 +25,7 @@ use crate::picture::{EyeSpans, Oklab, Ratio};
 use crate::regions::Region;
 
 /// Blur that keeps pores, blotches and lines out of the form.
-const NEAR: EyeSpans = EyeSpans(0.2);
+const NEAR: EyeSpans = EyeSpans(0.14);
 /// Blur that holds the lighting pattern as a whole.
 const FAR: EyeSpans = EyeSpans(1.0);
 /// Paint at full depth, as a share of the lightness. By eye: at an opacity of 0.12 the strongest

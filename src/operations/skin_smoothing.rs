@@ -14,11 +14,11 @@
 //! 2(2), 1980) turned round: what is low and everywhere is blotch and goes, what is high and
 //! stands alone (a fold, a nostril's rim, the edge of a shadow) is the face and stays. Brows,
 //! lashes and lips never enter the blurs, since the matte is their certainty. An edge in skin
-//! keeps its place and gets no ridge beside it: of a step of any height the worst is 0.4 % of
-//! full scale (test below); a bilateral split was tried and left five times as much, as its
-//! narrow blur mixes both sides.
-//! Heights by the sitter, not by lightness: with heights in proportion to L, the darkest skin of
-//! the rendered office kept 0.77 of its blotches where light skin kept 0.67.
+//! keeps its place and gets no ridge beside it: at most 0.005 of full scale, whatever its height
+//! (`tests/retouch_laws.rs`). A bilateral split (Tomasi and Manduchi, ICCV 1998) was tried and left
+//! a ridge of 0.02 beside steps of 0.4, as its narrow blur mixes both sides.
+//! Heights are the sitter's own, not shares of the lightness: with shares, the darkest skin of the
+//! rendered office kept 0.77 of its blotches where light skin kept 0.67.
 //! Splitting by frequency is the trade's way; the widths in eye spans follow the size of things:
 //! pores and fine lines are under 0.03 (2 mm), blotches 0.03 to 0.15 (2 to 9 mm).
 //! Works in Oklab, since eyes judge what even skin is.
@@ -35,17 +35,16 @@ const FINE: EyeSpans = EyeSpans(0.03);
 /// Blotch bands, each an octave, and the share of each that counts as blotch. The widest reaches
 /// into what models a face (the ridge of a nose, a lit cheek): with all of it faces came out flat,
 /// by eye, on strongly lit dark skin first.
-const BANDS: [f32; 3] = [1.0, 1.0, 0.5];
-/// Share of a low blotch that full strength takes. Below 1, since wholly even skin looks made up.
-const MOST: f32 = 0.95;
-/// Height at which a blotch is let go by half, in the sitter's own usual heights. With 4, half of
-/// the energy between 0.03 and 0.15 eye spans goes at the default, and 0.2 of an edge twenty
-/// usual heights high (`tests/retouch_office.rs` prints both).
-const LET_GO: f32 = 3.8;
+const BANDS: [f32; 3] = [1.0, 1.0, 0.35];
+/// Height at which a blotch is let go by half, in the sitter's own usual heights. Chosen with the
+/// shares of the bands so that at the default half of the energy between 0.03 and 0.15 eye spans
+/// goes and form between 0.1 and 0.4 stays (`tests/retouch_office.rs` prints both), and by eye on
+/// strongly lit faces.
+const LET_GO: f32 = 4.0;
 /// How much higher each wider band may be than the narrowest, whose height is the sitter's
 /// measure: the wide ones hold form too, so their own height says little. Blotches of one height
 /// at all sizes would give 1.
-const WIDER_HIGHER: f32 = 1.3;
+const WIDER_HIGHER: f32 = 1.1;
 /// Bounds of the usual height in L, a and b. Rendered and real faces had 0.006 to 0.013 in L and
 /// 0.0005 to 0.002 in a and b; the upper bound keeps a deeply lined face from counting as blotchy.
 const USUAL: [[f32; 2]; 3] = [[0.003, 0.015], [0.0004, 0.003], [0.0004, 0.003]];
@@ -73,7 +72,7 @@ impl SkinSmoothing {
         let mut change = blotches(grid, smooth.clone(), sigma);
         // Quick at first: half of the blotches are wanted at less than half of the strength.
         let left = 1.0 - self.strength.0;
-        let share = -MOST * (1.0 - left * left);
+        let share = left * left * left - 1.0;
         for plane in &mut change {
             let drift = grid.drift(plane);
             plane.mapv_inplace(|v| share * (v - drift));

@@ -9,7 +9,6 @@ use std::rc::Rc;
 
 use lapel::measure::{self, Lab};
 use lapel::operations::contrast_sculpting::ContrastSculpting;
-use lapel::operations::heal::Heal;
 use lapel::operations::skin_smoothing::SkinSmoothing;
 use lapel::operations::tone_evening::ToneEvening;
 use lapel::operations::{Findings, Scene};
@@ -287,7 +286,8 @@ fn shown(
     after
 }
 
-/// Runs the operations and measures them.
+/// Runs the operations on skin at the house's strengths and measures them; "all" are the three one
+/// after the other. Healing is left out: a spot that is gone would count as lost texture.
 pub fn figures(before: &Oklab, scene: &Scene, skin: &Skin) -> Figures {
     let was = skin.planes(before);
     let light = |planes: &Planes| {
@@ -316,7 +316,6 @@ pub fn figures(before: &Oklab, scene: &Scene, skin: &Skin) -> Figures {
         ContrastSculpting::default().apply(p, s)
     });
     let all = shown(before, scene, 1.0, |p, s| {
-        Heal::default().apply(p, s);
         SkinSmoothing::default().apply(p, s);
         ToneEvening::default().apply(p, s);
         *p = shown(p, s, 0.12, |p, s| ContrastSculpting::default().apply(p, s));
