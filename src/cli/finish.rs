@@ -124,6 +124,9 @@ fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
             "{:frames$}  {:people$}  {result}",
             outcome.frame, outcome.person
         );
+        if let Some(natural) = &outcome.natural {
+            text += &format!("; {}", natural.in_short());
+        }
         for reason in &outcome.attention {
             text += &format!("; look: {reason}");
         }

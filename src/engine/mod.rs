@@ -10,6 +10,7 @@
 //! Nothing here touches a disk, a clock or a screen.
 
 mod development;
+mod skin_trace;
 mod steps;
 
 use std::ops::ControlFlow;
@@ -25,6 +26,7 @@ use crate::regions::{self, Attention, Marks, Regions};
 use crate::sensor::{self, Developed, Notes};
 
 pub use development::{Reference, Unavailable};
+pub use skin_trace::{SkinMove, SkinState};
 
 /// Long side of the small copy on which regions are found: at a usual headshot's framing an eye
 /// span is then about 150 pixels, more than the nets' own crops resolve (their face crop is 256
@@ -85,10 +87,13 @@ pub struct StepNote {
     pub figures: Vec<(String, f32)>,
     /// Places it mended: centre and radius in pixels of the crop.
     pub places: Vec<(crate::picture::Point, f32)>,
+    /// How the sitter's skin moved, for a retouching step.
+    #[serde(default)]
+    pub skin: Option<SkinMove>,
 }
 
 impl StepNote {
-    fn of(step: &Step, findings: Option<Findings>) -> Self {
+    fn of(step: &Step, findings: Option<Findings>, skin: Option<SkinMove>) -> Self {
         let neutral = findings.is_none();
         let Findings { figures, places } = findings.unwrap_or_default();
         Self {
@@ -96,6 +101,7 @@ impl StepNote {
             neutral,
             figures,
             places,
+            skin,
         }
     }
 }

@@ -18,11 +18,13 @@ use crate::deliver::atomic::{self, Originals, sidecar_path};
 use crate::deliver::contact_sheet::{Tile, contact_sheet};
 use crate::deliver::encode::{self, Format, Pixels};
 use crate::deliver::metadata::Metadata;
+use crate::deliver::natural::Natural;
 use crate::deliver::output::{self, Order};
 use crate::deliver::preview_sheet::Sheet;
 use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
 use crate::engine::{self, Fineness, Finished, Set};
 use crate::operations::canvas::Canvas;
+use crate::measure;
 use crate::raw::{self, Frame, Limits};
 use crate::recipe::Step;
 use crate::regions::Attention;
@@ -81,6 +83,8 @@ pub struct Outcome {
     pub files: Vec<String>,
     /// Steps that this kind of frame could not take.
     pub unavailable: Vec<String>,
+    /// How far retouching moved the sitter, where skin was retouched.
+    pub natural: Option<Natural>,
     /// Reasons for a person to look.
     pub attention: Vec<Attention>,
 }
@@ -158,6 +162,13 @@ fn side_by_side<T: Sync, R: Send>(
     results.into_iter().flatten().collect()
 }
 
+/// How far retouching moved the sitter.
+fn natural(finished: &Finished, task: &Task) -> Option<Natural> {
+    Natural::of(finished, &task.recipe.steps, |one, other| {
+        measure::delta_e_2000(measure::lab(one), measure::lab(other))
+    })
+}
+
 fn failed(task: &Task, why: String) -> Outcome {
     outcome(task, Done::Failed(why))
 }
@@ -169,6 +180,7 @@ fn outcome(task: &Task, result: Done) -> Outcome {
         result,
         files: Vec::new(),
         unavailable: Vec::new(),
+        natural: None,
         attention: Vec::new(),
     }
 }
@@ -310,6 +322,7 @@ impl Run<'_> {
             // What an earlier run wrote down is as true now.
             if let Some(sidecar) = done.files.first().and_then(|file| self.sidecar_of(file)) {
                 done.unavailable = sidecar.unavailable;
+                done.natural = sidecar.natural;
                 done.attention = sidecar.attention;
             }
             if let Some(why) = foreign {
@@ -345,9 +358,13 @@ impl Run<'_> {
         let after = |step: Option<&Step>, _: &mut Canvas| {
             past(step.map_or("development", |step| step.operation.name()))
         };
-        let finished =
+        let mut finished =
             engine::render_found(&frame, &task.recipe, set, found, Fineness::Full, after)
                 .map_err(failed)?;
+        done.natural = natural(&finished, task);
+        finished
+            .attention
+            .extend(done.natural.iter().flat_map(Natural::attention));
         let note = FrameNote::new(&task.frame_name, digest.bytes, digest.blake3, &frame);
         let exif = note.exif.clone();
         drop(frame);
@@ -445,6 +462,7 @@ impl Run<'_> {
             development: finished.development.clone(),
             regions: RegionsNote::new(finished),
             steps: finished.steps.clone(),
+            natural: natural(finished, task),
             unavailable: finished
                 .unavailable
                 .iter()

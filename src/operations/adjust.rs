@@ -16,9 +16,9 @@
 //! further: their yellow is taken down to [`WARMTH_KEPT`] of its own at most and never past
 //! neutral, and they gain no more than [`BRIGHTER`] of lightness.
 
-use crate::operations::contrast::{relit, spread};
+use crate::operations::contrast::spread;
 use crate::operations::local_contrast::deepen;
-use crate::operations::pixels::each_pixel;
+use crate::operations::pixels::{each_pixel, relit};
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::{Degrees, EyeSpans, Oklab, Ratio, Stops, bands, math};
 use crate::regions::Region;
@@ -172,9 +172,7 @@ mod tests {
     };
 
     fn of(adjust: &Adjust, lab: [f32; 3]) -> [f32; 3] {
-        let mut picture = Oklab::filled(ONE, lab);
-        test_scene::with(ONE, |scene| adjust.apply(&mut picture, scene));
-        picture.at(0, 0)
+        test_scene::one(lab, |picture, scene| adjust.apply(picture, scene))
     }
 
     #[test]

@@ -14,7 +14,7 @@ use ndarray::{Array2, Zip};
 use crate::operations::Scene;
 use crate::picture::filter::gaussian;
 use crate::picture::stretch::Stretch;
-use crate::picture::{Oklab, Rect, Size, bands};
+use crate::picture::{EyeSpans, Oklab, Rect, Size, bands};
 use crate::regions::{Matte, Region};
 
 /// Cells per standard deviation of the narrowest blur. With 1.5 a bilinear reading of the blurred
@@ -39,6 +39,31 @@ pub(crate) fn skin_matte(scene: &Scene) -> Option<(Matte, Rect)> {
     let matte = scene.regions.matte(&[Region::Skin], &NOT_SKIN);
     let bounds = bounds(&matte)?;
     Some((matte, bounds))
+}
+
+/// The sitter's skin, ready for blurs of a chosen width.
+pub(crate) struct Skin {
+    /// Where it is.
+    pub matte: Matte,
+    /// Averaged into cells.
+    pub grid: SkinGrid,
+    /// The chosen width in cells.
+    pub sigma: f32,
+}
+
+impl Skin {
+    /// Skin for blurs of at least `narrowest`; `None` where there is none, or where the picture
+    /// has no pixel for that length.
+    pub fn of(picture: &Oklab, scene: &Scene, narrowest: EyeSpans) -> Option<Self> {
+        let pixels = scene.scale.pixels(narrowest);
+        if pixels.is_nan() || pixels <= 0.0 {
+            return None;
+        }
+        let (matte, bounds) = skin_matte(scene)?;
+        let grid = SkinGrid::new(picture, &matte, bounds, pixels);
+        let sigma = grid.cells(pixels);
+        Some(Self { matte, grid, sigma })
+    }
 }
 
 /// The smallest rectangle of picture pixels outside of which the matte is 0.
@@ -201,6 +226,19 @@ impl SkinGrid {
         });
         if weight > 0.0 {
             (sum / weight) as f32
+        } else {
+            0.0
+        }
+    }
+
+    /// How far a change of L, a or b moves the sitter's mean skin, to be taken away again. Weighted
+    /// by lightness: halfway between what keeps the mean of L, a, b and what keeps that of light
+    /// (whose slope goes with L squared), so that neither moves visibly.
+    pub fn drift(&self, change: &Array2<f32>) -> f32 {
+        let light = &self.planes[0];
+        let all = self.average(light);
+        if all > 0.0 {
+            self.average(&(change * light)) / all
         } else {
             0.0
         }

@@ -64,3 +64,14 @@ pub(crate) fn with<R>(size: Size, work: impl FnOnce(&Scene) -> R) -> R {
         regions: &regions,
     })
 }
+
+/// One colour taken through an operation in a scene in which nothing was found.
+pub(crate) fn one<R>(lab: [f32; 3], apply: impl FnOnce(&mut Oklab, &Scene) -> R) -> [f32; 3] {
+    let size = Size {
+        width: 1,
+        height: 1,
+    };
+    let mut picture = Oklab::filled(size, lab);
+    with(size, |scene| apply(&mut picture, scene));
+    picture.at(0, 0)
+}

@@ -158,6 +158,8 @@ pub enum Attention {
     NoRoomForCrop,
     /// Neither the camera nor the recipe says what is neutral; daylight was assumed.
     NoWhiteBalance,
+    /// Retouching went beyond what looks natural; says how.
+    Overdone(String),
 }
 
 impl fmt::Display for Attention {
@@ -170,6 +172,7 @@ impl fmt::Display for Attention {
             Self::LowConfidence => f.write_str("the regions are unsure"),
             Self::BackdropAlike => f.write_str("sitter and backdrop are too alike"),
             Self::NoRoomForCrop => f.write_str("the crop reaches beyond the frame"),
+            Self::Overdone(how) => write!(f, "retouched beyond natural: {how}"),
             Self::NoWhiteBalance => f.write_str(
                 "the camera noted no white balance, daylight was assumed; let the recipe say \
                  WhiteBalance(from: Light(kelvin: …)), or name a chart in the job's set",
