@@ -33,6 +33,7 @@ use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
 use lapel::engine::{self, Fineness, Set};
+use lapel::job::close::close;
 use lapel::job::finish::{self, Done, Event, Manner};
 use lapel::job::plan::Plan;
 use lapel::job::{self, Job};
@@ -91,7 +92,7 @@ fn finished(frame: &Path, recipe: &Path) {
         matches!(outcomes[0].result, Done::Rendered(2)),
         "{outcomes:?}"
     );
-    finish::sheet(&plan).expect("a contact sheet");
+    close(&plan).expect("a contact sheet");
     stages.past("contact sheet");
     stages.print("finish, two outputs", megapixels(frame));
 }

@@ -68,6 +68,7 @@ fn two_raw_frames_are_delivered() {
         "bo-web.jpg",
         "bo-web.jpg.ron",
         "contact-sheet.jpg",
+        "manifest.sha256",
         "print/ann.tif",
         "print/ann.tif.ron",
         "print/bo.tif",
@@ -228,14 +229,19 @@ fn only_what_a_change_touches_is_rendered_again() {
     let changed = office.changed_since(&third);
     assert_eq!(
         changed,
-        [&of_ann[..2], &["contact-sheet.jpg"], &of_ann[2..]].concat()
+        [
+            &of_ann[..2],
+            &["contact-sheet.jpg", "manifest.sha256"],
+            &of_ann[2..]
+        ]
+        .concat()
     );
     let fourth = office.delivered();
 
     // The look of all.
     office.edit("house.ron", "level: 62.0", "level: 70.0");
     office.finish(&[]).ends_with(0).says(&["2 rendered"]);
-    assert_eq!(office.changed_since(&fourth).len(), 9);
+    assert_eq!(office.changed_since(&fourth).len(), 10);
 }
 
 #[test]

@@ -11,6 +11,7 @@ mod new;
 mod preview;
 pub mod report;
 mod tidy;
+mod verify;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -69,6 +70,7 @@ pub fn run() -> ExitCode {
         Command::Check(call) => check::run(&call, json),
         Command::Compare(call) => compare::run(&call, json),
         Command::Tidy(call) => tidy::run(&call, json),
+        Command::Verify(call) => verify::run(&call, json),
         Command::New(call) => new::run(&call),
         Command::Completions(call) => completions(call.shell),
         Command::Manual => manual(),

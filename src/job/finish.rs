@@ -15,28 +15,25 @@ use serde::Serialize;
 
 use crate::colour::output::Profile;
 use crate::deliver::atomic::{self, Originals, sidecar_path};
-use crate::deliver::contact_sheet::{Tile, contact_sheet};
-use crate::deliver::encode::{self, Format, Pixels};
-use crate::deliver::metadata::Metadata;
+use crate::deliver::encode;
 use crate::deliver::natural::Natural;
 use crate::deliver::output::{self, Order};
 use crate::deliver::preview_sheet::Sheet;
 use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
 use crate::engine::{self, Fineness, Finished, Set};
-use crate::operations::canvas::Canvas;
 use crate::measure;
+use crate::operations::canvas::Canvas;
 use crate::raw::{self, Frame, Limits};
 use crate::recipe::Step;
 use crate::regions::Attention;
 
 use super::budget::Budget;
 use super::plan::{Plan, Task};
+use super::seen::Seen;
+use super::verify::{Verdict, Verdicts};
 
 /// The program as sidecars and keys name it.
 pub const PROGRAM: &str = concat!("lapel ", env!("CARGO_PKG_VERSION"));
-
-/// The contact sheet's name in the delivery folder.
-pub(super) const SHEET: &str = "contact-sheet.jpg";
 
 /// What is told of a frame on which this program stumbled.
 const OUR_MISTAKE: &str = "this program made a mistake on it, shown above; please report it";
@@ -44,9 +41,6 @@ const OUR_MISTAKE: &str = "this program made a mistake on it, shown above; pleas
 /// Outputs of a frame that are made at a time: while one is encoded or brought to the disk, which
 /// takes one thread, the other is resampled. More would need more memory than rendering did.
 const OUTPUTS: usize = 2;
-
-/// Long side of a contact sheet's tile in pixels.
-const TILE: usize = 360;
 
 /// How a run shall go.
 #[derive(Debug, Clone, Copy)]
@@ -112,7 +106,8 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
             .map(|task| failed(task, error.to_string()))
             .collect();
     }
-    let set_digest = match digest_of_set(plan) {
+    let seen = Seen::of(delivery);
+    let set_digest = match digest_of_set(plan, &seen) {
         Ok(digest) => digest,
         Err(why) => {
             return plan
@@ -128,13 +123,75 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
         set: OnceLock::new(),
         set_digest,
         budget: Budget::new(manner.memory),
+        seen,
     };
     let tasks: Vec<&Task> = plan.wanted().collect();
-    side_by_side(&tasks, rayon::current_num_threads(), |&task| {
+    let outcomes = side_by_side(&tasks, rayon::current_num_threads(), |&task| {
         let outcome = run.frame(task, watch);
         watch(Event::Ended(task, &outcome));
         outcome
-    })
+    });
+    run.seen.keep(delivery);
+    outcomes
+}
+
+/// Files that stand there but were made before something changed that they depend on.
+///
+/// # Errors
+/// When a frame that is there cannot be read.
+pub fn outdated(plan: &Plan) -> Result<Verdicts, String> {
+    let seen = Seen::of(&plan.deliver_to);
+    let set = digest_of_set(plan, &seen)?;
+    let mut verdicts = Verdicts::new();
+    for task in plan.wanted() {
+        let digest = seen
+            .digest(&task.frame)
+            .map_err(|error| format!("{}: {error}", task.frame.display()))?;
+        for order in &task.outputs {
+            let path = plan.deliver_to.join(&order.file);
+            let current = read_sidecar(&sidecar_path(&path))
+                .is_none_or(|sidecar| sidecar.key == key(task, order, &digest, &set));
+            let verdict = match (path.exists(), current) {
+                (false, _) => Verdict::Missing,
+                (true, false) => Verdict::Outdated,
+                (true, true) => Verdict::Right,
+            };
+            verdicts.insert(order.file.clone(), verdict);
+        }
+    }
+    Ok(verdicts)
+}
+
+/// Renders everything that is delivered again, without writing anything, and says of each file
+/// whether it is the same to the byte.
+///
+/// # Errors
+/// When the set's reference frames cannot be read.
+pub fn render_again(
+    plan: &Plan,
+    manner: Manner<'_>,
+    watch: &(dyn Fn(Event<'_>) + Sync),
+) -> Result<Verdicts, String> {
+    // Proof reads everything, whatever was seen before.
+    let seen = Seen::default();
+    let originals = plan.originals();
+    let run = Run {
+        plan,
+        manner,
+        originals: &originals,
+        set: OnceLock::new(),
+        set_digest: digest_of_set(plan, &seen)?,
+        budget: Budget::new(manner.memory),
+        seen,
+    };
+    let tasks: Vec<&Task> = plan.wanted().collect();
+    let verdicts = side_by_side(&tasks, rayon::current_num_threads(), |&task| {
+        watch(Event::Began(task));
+        let verdicts = run.again(task, watch);
+        watch(Event::Ended(task, &outcome(task, Done::Unchanged)));
+        verdicts
+    });
+    Ok(verdicts.into_iter().flatten().collect())
 }
 
 /// Does `work` for each of `items` on up to `threads` threads of their own, which share the pool's for
@@ -201,11 +258,13 @@ fn prepare_set(plan: &Plan) -> Result<Set, String> {
 }
 
 /// What the reference frames add to every key.
-fn digest_of_set(plan: &Plan) -> Result<String, String> {
+fn digest_of_set(plan: &Plan, seen: &Seen) -> Result<String, String> {
     let mut text = String::new();
     for (part, path) in [("empty", &plan.set.empty), ("balance", &plan.set.balance)] {
         let Some(path) = path else { continue };
-        let digest = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
+        let digest = seen
+            .digest(path)
+            .map_err(|error| format!("{}: {error}", path.display()))?;
         text += &format!("{part} {} ", digest.blake3);
     }
     Ok(text)
@@ -243,9 +302,23 @@ fn hex(hash: blake3::Hash) -> String {
     hash.to_hex().to_string()
 }
 
-fn digest_file(path: &Path) -> std::io::Result<FileDigest> {
-    let (bytes, blake3) = atomic::digest(path)?;
-    Ok(FileDigest { bytes, blake3 })
+/// What a file depends on, as one digest.
+fn key(task: &Task, order: &Order, frame: &FileDigest, set_digest: &str) -> String {
+    let mut hasher = blake3::Hasher::new();
+    let parts: [&str; 6] = [
+        PROGRAM,
+        &frame.blake3,
+        &task.canonical_recipe,
+        &order.canonical(),
+        set_digest,
+        &task.frame_name,
+    ];
+    for part in parts {
+        // Lengths keep two neighbours from passing for another pair.
+        hasher.update(&(part.len() as u64).to_le_bytes());
+        hasher.update(part.as_bytes());
+    }
+    hex(hasher.finalize())
 }
 
 struct Run<'a> {
@@ -256,7 +329,14 @@ struct Run<'a> {
     set: OnceLock<Result<Set, String>>,
     set_digest: String,
     budget: Budget,
+    seen: Seen,
 }
+
+/// A file that shall be made: what is ordered, its key, its place.
+type Wanted<'t> = (&'t Order, String, PathBuf);
+
+/// A rendered frame, how far its sitter moved, and what became of each wanted file.
+type Rendered<R> = (Finished, Option<Natural>, Vec<Result<R, String>>);
 
 /// What stands where an output shall come.
 enum Standing {
@@ -295,12 +375,12 @@ impl Run<'_> {
         watch: &(dyn Fn(Event<'_>) + Sync),
     ) -> Result<Outcome, String> {
         let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
-        let digest = digest_file(&task.frame).map_err(told)?;
-        let mut wanted = Vec::new();
+        let digest = self.seen.digest(&task.frame).map_err(told)?;
+        let mut wanted: Vec<Wanted<'_>> = Vec::new();
         let mut foreign = Vec::new();
         let mut done = outcome(task, Done::Unchanged);
         for order in &task.outputs {
-            let key = self.key(task, order, &digest);
+            let key = key(task, order, &digest, &self.set_digest);
             let path = self.plan.deliver_to.join(&order.file);
             match self.standing(&path, &key)? {
                 Standing::Right if !self.manner.again => done.files.push(order.file.clone()),
@@ -330,7 +410,88 @@ impl Run<'_> {
             }
             return Ok(done);
         }
+        let written = wanted.len();
+        let finished = self.render(task, &digest, &wanted, watch, &|wanted, made, sidecar| {
+            let (order, _, path) = wanted;
+            atomic::write_with_sidecar(path, &made.file, &sidecar, self.originals)
+                .map_err(|error| error.to_string())?;
+            watch(Event::Past(task, &order.name));
+            Ok(order.file.clone())
+        })?;
+        let Some((finished, natural, files)) = finished else {
+            return Ok(outcome(task, Done::Stopped));
+        };
+        for file in files {
+            done.files.push(file?);
+        }
+        done.natural = natural;
+        done.result = foreign.map_or(Done::Rendered(written), Done::Failed);
+        done.unavailable = finished
+            .unavailable
+            .iter()
+            .map(ToString::to_string)
+            .collect();
+        done.attention = finished.attention;
+        Ok(done)
+    }
+
+    /// Renders a frame's files again and compares them with what stands there.
+    fn again(&self, task: &Task, watch: &(dyn Fn(Event<'_>) + Sync)) -> Verdicts {
+        let all = |verdict: Verdict| {
+            let files = task.outputs.iter().map(|order| order.file.clone());
+            files.map(|file| (file, verdict)).collect()
+        };
+        let Ok(digest) = self.seen.digest(&task.frame) else {
+            return all(Verdict::CannotRender);
+        };
+        let wanted: Vec<Wanted<'_>> = task
+            .outputs
+            .iter()
+            .map(|order| {
+                let path = self.plan.deliver_to.join(&order.file);
+                (order, key(task, order, &digest, &self.set_digest), path)
+            })
+            .collect();
+        let rendered = self.render(
+            task,
+            &digest,
+            &wanted,
+            watch,
+            &|(order, _, path), made, _| {
+                let same = std::fs::read(path).is_ok_and(|bytes| bytes == made.file);
+                let verdict = if same {
+                    Verdict::Right
+                } else {
+                    Verdict::RendersOtherwise
+                };
+                Ok((order.file.clone(), verdict))
+            },
+        );
+        match rendered {
+            Ok(Some((_, _, verdicts))) => verdicts.into_iter().flatten().collect(),
+            _ => all(Verdict::CannotRender),
+        }
+    }
+
+    /// Renders a frame and hands each file of `wanted` to `take`, several at a time; `None` when the
+    /// run was stopped.
+    fn render<R: Send>(
+        &self,
+        task: &Task,
+        digest: &FileDigest,
+        wanted: &[Wanted<'_>],
+        watch: &(dyn Fn(Event<'_>) + Sync),
+        take: &(dyn Fn(&Wanted<'_>, output::Made, Sidecar) -> Result<R, String> + Sync),
+    ) -> Result<Option<Rendered<R>>, String> {
+        let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
         let bytes = std::fs::read(&task.frame).map_err(told)?;
+        if hex(blake3::hash(&bytes)) != digest.blake3 {
+            self.seen.forget(&task.frame);
+            return Err(format!(
+                "{}: it changed while it was read; run again once nothing writes to it any more",
+                task.frame.display()
+            ));
+        }
         let frame = raw::read(&bytes, &task.frame_name, &Limits::default())
             .map_err(|error| error.to_string())?;
         drop(bytes);
@@ -353,7 +514,7 @@ impl Run<'_> {
         };
         let found = engine::find(&frame, &task.recipe, set, engine::SMALL).map_err(failed)?;
         if past("regions").is_break() {
-            return Ok(outcome(task, Done::Stopped));
+            return Ok(None);
         }
         let after = |step: Option<&Step>, _: &mut Canvas| {
             past(step.map_or("development", |step| step.operation.name()))
@@ -361,52 +522,33 @@ impl Run<'_> {
         let mut finished =
             engine::render_found(&frame, &task.recipe, set, found, Fineness::Full, after)
                 .map_err(failed)?;
-        done.natural = natural(&finished, task);
+        let natural = natural(&finished, task);
         finished
             .attention
-            .extend(done.natural.iter().flat_map(Natural::attention));
-        let note = FrameNote::new(&task.frame_name, digest.bytes, digest.blake3, &frame);
+            .extend(natural.iter().flat_map(Natural::attention));
+        let note = FrameNote::new(
+            &task.frame_name,
+            digest.bytes,
+            digest.blake3.clone(),
+            &frame,
+        );
         let exif = note.exif.clone();
         drop(frame);
-        let made = side_by_side(&wanted, OUTPUTS, |(order, key, path)| {
+        let taken = side_by_side(wanted, OUTPUTS, |wanted| {
+            let (order, key, _) = wanted;
             let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
-            let sidecar = self.sidecar(task, order, key.clone(), &note, &finished, &made);
-            atomic::write_with_sidecar(path, &made.file, &sidecar, self.originals)
-                .map_err(|error| error.to_string())?;
-            watch(Event::Past(task, &order.name));
-            Ok::<_, String>(order.file.clone())
+            let sidecar = self.sidecar(
+                task,
+                order,
+                key.clone(),
+                &note,
+                (&finished, &natural),
+                &made,
+            );
+            take(wanted, made, sidecar)
         });
-        let written = made.len();
-        for file in made {
-            done.files.push(file?);
-        }
         drop(share);
-        done.result = foreign.map_or(Done::Rendered(written), Done::Failed);
-        done.unavailable = finished
-            .unavailable
-            .iter()
-            .map(ToString::to_string)
-            .collect();
-        done.attention = finished.attention;
-        Ok(done)
-    }
-
-    fn key(&self, task: &Task, order: &Order, frame: &FileDigest) -> String {
-        let mut hasher = blake3::Hasher::new();
-        let parts: [&str; 6] = [
-            PROGRAM,
-            &frame.blake3,
-            &task.canonical_recipe,
-            &order.canonical(),
-            &self.set_digest,
-            &task.frame_name,
-        ];
-        for part in parts {
-            // Lengths keep two neighbours from passing for another pair.
-            hasher.update(&(part.len() as u64).to_le_bytes());
-            hasher.update(part.as_bytes());
-        }
-        hex(hasher.finalize())
+        Ok(Some((finished, natural, taken)))
     }
 
     fn standing(&self, path: &Path, key: &str) -> Result<Standing, String> {
@@ -424,7 +566,10 @@ impl Run<'_> {
         let Some(sidecar) = sidecar else {
             return Ok(Standing::Foreign);
         };
-        let now = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
+        let now = self
+            .seen
+            .digest(path)
+            .map_err(|error| format!("{}: {error}", path.display()))?;
         let same = now.blake3 == sidecar.output.blake3_file;
         Ok(match (sidecar.key == key, same) {
             (true, true) => Standing::Right,
@@ -444,7 +589,7 @@ impl Run<'_> {
         order: &Order,
         key: String,
         note: &FrameNote,
-        finished: &Finished,
+        (finished, natural): (&Finished, &Option<Natural>),
         made: &output::Made,
     ) -> Sidecar {
         Sidecar {
@@ -462,7 +607,7 @@ impl Run<'_> {
             development: finished.development.clone(),
             regions: RegionsNote::new(finished),
             steps: finished.steps.clone(),
-            natural: natural(finished, task),
+            natural: natural.clone(),
             unavailable: finished
                 .unavailable
                 .iter()
@@ -483,83 +628,9 @@ impl Run<'_> {
     }
 }
 
-fn read_sidecar(path: &Path) -> Option<Sidecar> {
+pub(super) fn read_sidecar(path: &Path) -> Option<Sidecar> {
     let text = std::fs::read_to_string(path).ok()?;
     Sidecar::from_text(&text).ok()
-}
-
-/// Makes the contact sheet of everybody whose picture is delivered, by this run or an earlier one;
-/// `None` when nobody's is.
-///
-/// # Errors
-/// When it cannot be written.
-pub fn sheet(plan: &Plan) -> Result<Option<PathBuf>, String> {
-    let mut tiles = Vec::new();
-    for task in &plan.tasks {
-        let Some(order) = task.outputs.first() else {
-            continue;
-        };
-        let path = plan.deliver_to.join(&order.file);
-        let Some(sidecar) = read_sidecar(&sidecar_path(&path)) else {
-            continue;
-        };
-        // What was edited since may show anything, or be no picture.
-        if !digest_file(&path).is_ok_and(|now| now.blake3 == sidecar.output.blake3_file) {
-            continue;
-        }
-        let (frame, _) = open(&path)?;
-        let Frame::Finished(finished) = frame else {
-            continue;
-        };
-        let (pixels, size) = output::thumbnail(&finished.picture, TILE);
-        tiles.push(Tile {
-            pixels,
-            size,
-            name: task.sitter.person.clone(),
-        });
-    }
-    if tiles.is_empty() {
-        return Ok(None);
-    }
-    // About as wide as high, as tiles are higher than wide.
-    let columns = ((tiles.len() as f64 * 1.4).sqrt().ceil() as usize).clamp(1, 12);
-    let (pixels, size) = contact_sheet(&tiles, columns);
-    let metadata = Metadata {
-        client: plan.client.clone(),
-        program: PROGRAM.to_owned(),
-        ..Metadata::default()
-    };
-    let format = Format::Jpeg { quality: 88 };
-    let icc = Profile::Srgb.icc();
-    let file = encode::encode(Pixels::Eight(pixels), size, format, &icc, &metadata)
-        .map_err(|error| error.to_string())?;
-    let path = plan.deliver_to.join(SHEET);
-    match std::fs::read(&path) {
-        Ok(before) if before == file => return Ok(Some(path)),
-        Ok(before) if !is_our_sheet(&before) => {
-            return Err(format!(
-                "{}: a file stands there that this program did not write; move it away",
-                path.display()
-            ));
-        }
-        _ => {}
-    }
-    atomic::write(&path, &file, &plan.originals()).map_err(|error| error.to_string())?;
-    Ok(Some(path))
-}
-
-/// Whether a file says of itself that this program wrote it. A contact sheet has no sidecar that
-/// could say so.
-fn is_our_sheet(file: &[u8]) -> bool {
-    let exif = exif::Reader::new().read_from_container(&mut std::io::Cursor::new(file));
-    let program = exif.ok().and_then(|exif| {
-        let field = exif.get_field(exif::Tag::Software, exif::In::PRIMARY)?;
-        match &field.value {
-            exif::Value::Ascii(texts) => texts.first().cloned(),
-            _ => None,
-        }
-    });
-    program.is_some_and(|program| program.starts_with(b"lapel "))
 }
 
 /// Writes a sheet as PNG, never over one of the files it was made from.

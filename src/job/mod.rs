@@ -4,11 +4,15 @@
 //! the small functions here read the files they name and bring them together in a [`Job`].
 
 mod budget;
+pub mod close;
 pub mod finish;
 pub mod job_file;
+pub mod manifest;
 pub mod plan;
 pub mod roster;
+mod seen;
 pub mod touch_ups;
+pub mod verify;
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
