@@ -129,7 +129,6 @@ pub fn gathered<T, R: Send>(
 ) -> Vec<R> {
     items
         .par_iter()
-        .with_min_len(ROWS)
         .map_init(new, |kept, &item| work(kept, item))
         .collect()
 }
