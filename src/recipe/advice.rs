@@ -163,7 +163,10 @@ fn contradicts(step: &Step, before: &[Step]) -> Option<Advice> {
     against.map(|((setting, one), (_, two))| {
         (
             format!("{name} takes back a part of itself: `{setting}` is {one} here"),
-            format!("it is {two} in {}; one step with the sum does the same", line(other)),
+            format!(
+                "it is {two} in {}; one step with the sum does the same",
+                line(other)
+            ),
         )
     })
 }
@@ -199,7 +202,10 @@ mod tests {
     #[test]
     fn steps_without_effect_are_told() {
         for (steps, expected) in [
-            ("Chroma(amount: 0.0)", "a:2:1: warning: Chroma does nothing: `amount` is 0.0"),
+            (
+                "Chroma(amount: 0.0)",
+                "a:2:1: warning: Chroma does nothing: `amount` is 0.0",
+            ),
             (
                 "LocalContrast(opacity: 0.0)",
                 "a:2:1: warning: LocalContrast does nothing: its opacity is 0",

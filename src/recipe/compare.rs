@@ -97,12 +97,14 @@ pub fn differences(one: &Recipe, other: &Recipe) -> Vec<Difference> {
         }
         let settings = a[i].spelled_out().into_iter().zip(step.spelled_out());
         let changed = settings.filter(|((_, before), (_, after))| before != after);
-        found.extend(changed.map(|((name, before), (_, after))| Difference::Setting {
-            step: title(step),
-            name,
-            before,
-            after,
-        }));
+        found.extend(
+            changed.map(|((name, before), (_, after))| Difference::Setting {
+                step: title(step),
+                name,
+                before,
+                after,
+            }),
+        );
     }
     let gone = (0..a.len()).filter(|i| !partner.contains(&Some(*i)));
     found.extend(gone.map(|i| Difference::Gone {
@@ -175,22 +177,34 @@ mod tests {
 
     #[test]
     fn equal_looks_differ_in_nothing() {
-        assert_eq!(words("Chroma(amount: 0.1)", "Chroma(amount: 0.10)"), [""; 0]);
+        assert_eq!(
+            words("Chroma(amount: 0.1)", "Chroma(amount: 0.10)"),
+            [""; 0]
+        );
     }
 
     #[test]
     fn each_kind_of_difference_is_told() {
         let one = "Crop(), Chroma(amount: 0.1), Adjust(on: Iris, exposure: 0.1), Heal()";
         assert_eq!(
-            words(one, "Crop(), Chroma(amount: 0.2), Adjust(on: Iris, exposure: 0.1), Heal()"),
+            words(
+                one,
+                "Crop(), Chroma(amount: 0.2), Adjust(on: Iris, exposure: 0.1), Heal()"
+            ),
             ["Chroma: amount 0.1 becomes 0.2"]
         );
         assert_eq!(
-            words(one, "Crop(), Heal(), Chroma(amount: 0.1), Adjust(on: Iris, exposure: 0.1)"),
+            words(
+                one,
+                "Crop(), Heal(), Chroma(amount: 0.1), Adjust(on: Iris, exposure: 0.1)"
+            ),
             ["moved: Heal now stands behind Crop"]
         );
         assert_eq!(
-            words(one, "Crop(), Chroma(amount: 0.1), Adjust(on: Eyes, exposure: 0.1), Heal()"),
+            words(
+                one,
+                "Crop(), Chroma(amount: 0.1), Adjust(on: Eyes, exposure: 0.1), Heal()"
+            ),
             ["Adjust on Eyes: on [Iris] becomes [Eyes]"]
         );
         let words = words(one, "Crop(), BlackAndWhite(), Chroma(amount: 0.1), Heal()");

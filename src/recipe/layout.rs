@@ -63,8 +63,7 @@ fn same_value(one: &Node, other: &Node) -> bool {
         (Value::List(a), Value::List(b)) => all(a, b),
         (Value::Map(a), Value::Map(b)) => {
             let mut pairs = a.iter().zip(b);
-            a.len() == b.len()
-                && pairs.all(|((k, v), (l, w))| same_value(k, l) && same_value(v, w))
+            a.len() == b.len() && pairs.all(|((k, v), (l, w))| same_value(k, l) && same_value(v, w))
         }
         (Value::Word(a), Value::Word(b)) | (Value::Number(a), Value::Number(b)) => a == b,
         (Value::Text(a), Value::Text(b)) => a == b,
@@ -162,7 +161,10 @@ fn length(text: &str) -> usize {
         return 1;
     }
     let ends = |c: char| c.is_whitespace() || "()[]{},:\"".contains(c);
-    let comment = ["//", "/*"].into_iter().filter_map(|sign| text.find(sign)).min();
+    let comment = ["//", "/*"]
+        .into_iter()
+        .filter_map(|sign| text.find(sign))
+        .min();
     upto(text.find(ends).into_iter().chain(comment).min())
 }
 
@@ -302,10 +304,7 @@ impl Item<'_> {
 
     /// Whether it is a step, an output or another group with a name.
     fn is_named_group(&self) -> bool {
-        matches!(
-            self.parts.as_slice(),
-            [Part::Plain(_), Part::Inner { .. }]
-        )
+        matches!(self.parts.as_slice(), [Part::Plain(_), Part::Inner { .. }])
     }
 
     /// On one line, without comments.
