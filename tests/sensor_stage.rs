@@ -149,6 +149,51 @@ fn one_thread_gives_the_bits_of_four() {
     assert_eq!(run(1), run(4));
 }
 
+/// Pixel x of a small copy of w shows the frame from x / w to (x + 1) / w of its width, in all
+/// colours, to its last column: what is found on the copy is read at full size.
+#[test]
+fn a_small_copy_lies_exactly_on_its_frame() {
+    let bayer = |k: usize| Pattern::Bayer(std::array::from_fn(|i| RGGB[i ^ k]));
+    // Red and blue sites of the 6 x 6 pattern lie unevenly.
+    let patterns = [
+        (bayer(0), 0.1),
+        (bayer(3), 0.1),
+        (Pattern::Monochrome, 0.1),
+        (six_by_six(), 0.5),
+    ];
+    for ((pattern, sites), upright) in patterns.iter().flat_map(|p| [(p, false), (p, true)]) {
+        let (long, short) = (5465, 31);
+        let slope = 0.8 / long as f32;
+        let ramp = |at: usize| 0.1 + slope * (at as f32 + 0.5);
+        let samples = if upright {
+            Array2::from_shape_fn((long, short), |(y, _)| ramp(y))
+        } else {
+            Array2::from_shape_fn((short, long), |(_, x)| ramp(x))
+        };
+        let frame = frame(samples, pattern.clone());
+        let small = sensor::develop_small(&frame, 1800, &Development::default());
+        let small = small.expect("a sound frame");
+        let Size { width, height } = small.size();
+        let count = width.max(height);
+        assert_eq!((count, width.min(height)), (1800, 10));
+        for i in 2..count - 2 {
+            let expected = 0.1 + slope * (i as f32 + 0.5) * long as f32 / count as f32;
+            let found = if upright {
+                small.at(i, 5)
+            } else {
+                small.at(5, i)
+            };
+            for value in found {
+                let apart = (value - expected).abs() / slope;
+                assert!(
+                    apart < *sites,
+                    "{pattern:?}: {apart} sites at {i} of {count}"
+                );
+            }
+        }
+    }
+}
+
 /// A grey that grows brighter than the sensor holds stays grey, and never darkens.
 #[test]
 fn clipped_highlights_are_not_pink() {
@@ -204,9 +249,7 @@ fn a_grey_patch_gives_its_gains_and_they_make_it_grey() {
         sensor::develop(&frame, patch, &how)
             .expect("a sound frame")
             .picture,
-        sensor::develop_small(&frame, 16, &how)
-            .expect("a sound frame")
-            .picture,
+        sensor::develop_small(&frame, 16, &how).expect("a sound frame"),
     ] {
         for value in picture.planes.iter().flatten() {
             assert!((value - 0.4).abs() < 1e-4, "{value}");

@@ -32,7 +32,7 @@ pub use development::{Reference, Unavailable};
 /// pixels wide for about 2.9 eye spans).
 pub const SMALL: usize = 1800;
 
-/// Sites a pixel, along a side, from which a small copy is made of means of whole filter cells.
+/// Sites a pixel, along a side, from which a small copy is made of means of sites.
 const BINNED: usize = 2;
 
 /// Why a frame could not be rendered.
@@ -280,8 +280,7 @@ pub fn small_copy(
         Frame::Sensor(sensor) => {
             let how = development::development(recipe, set);
             let long = sensor.crop.width.max(sensor.crop.height);
-            // Means of whole filter cells would leave less than `long_side` pixels, and at two
-            // sites a pixel red and blue lie visibly apart: every edge would have coloured fringes.
+            // Means of sites would leave less than `long_side` pixels, softer than demosaicing does.
             if long < BINNED * long_side {
                 let developed = sensor::develop(sensor, sensor.crop, &how)?.picture;
                 let upright = sensor::upright(developed, sensor.orientation);
@@ -290,8 +289,8 @@ pub fn small_copy(
                     fitted(upright.size(), long_side),
                 ));
             }
-            let developed = sensor::develop_small(sensor, long_side, &how)?;
-            Ok(sensor::upright(developed.picture, sensor.orientation))
+            let small = sensor::develop_small(sensor, long_side, &how)?;
+            Ok(sensor::upright(small, sensor.orientation))
         }
         Frame::Finished(finished) => {
             let size = finished.picture.size();

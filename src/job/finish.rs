@@ -529,15 +529,7 @@ pub fn write_png(to: &Path, sheet: &Sheet, inputs: &[&Path]) -> Result<(), Strin
             .map(|path| path.to_path_buf())
             .collect::<Vec<_>>(),
     );
-    let pixels = Pixels::Eight(sheet.pixels.clone());
-    let icc = Profile::Srgb.icc();
-    let png = encode::encode(
-        pixels,
-        sheet.size,
-        Format::Png { bits: 8 },
-        &icc,
-        &Metadata::default(),
-    );
+    let png = encode::quick_png(&sheet.pixels, sheet.size, &Profile::Srgb.icc());
     let png = png.map_err(|error| error.to_string())?;
     atomic::write(to, &png, &originals).map_err(|error| error.to_string())
 }

@@ -9,7 +9,7 @@ use ndarray::{Array2, Array3, Axis};
 use super::backdrop;
 use super::crop::{Pyramid, sample};
 use super::features::{self, Features};
-use super::matting::{self, GROUPS, Layers, Rough};
+use super::matting::{self, Layers, Rough};
 use super::nets::{self, Axes, COARSE, Face, Mesh};
 use super::plane::resized;
 use super::{Attention, Marks, Matte, Region, Regions};
@@ -20,9 +20,6 @@ use crate::picture::{Linear, Point, Size, bands};
 /// Confidence below which a person must look: portraits whose mattes are clearly wrong reach 0.58
 /// (a woven backdrop), sound ones 0.86 and more.
 const UNSURE: f32 = 0.65;
-
-/// Rows that one thread shares out among the parts in one go.
-const BAND: usize = 16;
 
 /// Below this opening an eye counts as closed (16 open-eyed portraits: 0.21 to 0.37).
 const CLOSED: f32 = 0.12;
@@ -87,15 +84,15 @@ pub fn find_in_stages(
     let on_grid = on_grid(&rough.person, size);
     let surface = backdrop::fit(small, set, &on_grid, span / backdrop::cell(size) as f32);
     after("backdrop");
-    let layers = match &surface {
-        Some(surface) => matting::separate(small, surface, &rough, &axes, span),
-        None => without_backdrop(&rough, size),
-    };
-    after("matte");
-    let drawn = features::draw(picture.shown(), &mesh, &irises, &rough.classes, span);
-    after("features");
-    let mattes = partition(&layers, &drawn, &rough.classes);
-    after("partition");
+    // What lies inside the face needs none of the matte.
+    let (layers, drawn) = bands::both(
+        || match &surface {
+            Some(surface) => matting::separate(small, surface, &rough, &axes, span),
+            None => without_backdrop(&rough, size),
+        },
+        || features::draw(picture.shown(), &mesh, &irises, &rough.classes, span),
+    );
+    after("matte and features");
     marks.crown = crown(&layers.alpha, &axes, span);
     let mut attention = Vec::new();
     let rivals = faces
@@ -119,6 +116,8 @@ pub fn find_in_stages(
         attention.push(Attention::BackdropAlike);
     }
     after("marks and confidence");
+    let mattes = partition(layers, &drawn, &rough.classes);
+    after("partition");
     Regions {
         size,
         marks: Some(marks),
@@ -289,16 +288,16 @@ fn without_backdrop(rough: &Rough, size: Size) -> Layers {
 
 /// The sitter's parts, adding up to the matte.
 fn partition(
-    layers: &Layers,
+    layers: Layers,
     drawn: &Features,
     classes: &Array3<f32>,
 ) -> Vec<(Region, Array2<f32>)> {
-    let dim = layers.alpha.dim();
-    let [skin, hair, clothing, worn]: &[Array2<f32>; GROUPS] = &layers.shares;
+    let Layers { alpha, shares, .. } = layers;
+    let [skin, mut hair, clothing, mut worn] = shares;
+    let dim = alpha.dim();
     let zeros = || Array2::<f32>::zeros(dim);
     let (mut face, mut body) = (zeros(), zeros());
     let mut inner = [zeros(), zeros(), zeros(), zeros(), zeros()];
-    let (mut hair, mut worn) = (hair.clone(), worn.clone());
     let sources = [
         &drawn.brows,
         &drawn.sclera,
@@ -315,26 +314,30 @@ fn partition(
         let values = plane.as_slice_mut();
         values.expect("planes are contiguous")
     });
-    bands::each_piece_of_all(made, BAND * dim.1, |band, planes| {
+    bands::each_piece_of_all(made, dim.1, |y, planes| {
         let [face, body, hair, worn, inner @ ..] = planes else {
             return;
         };
-        for i in 0..face.len() {
-            let (y, x) = (band * BAND + i / dim.1, i % dim.1);
-            let at = [y, x];
-            let mut left = skin[at];
-            // Eyes and mouth are never hair; glasses before them stay worn.
-            let mut taken = 0.0;
-            for (to, from) in inner.iter_mut().zip(sources) {
-                let share = from[at].min(1.0 - taken);
-                if share > 0.0 {
-                    to[i] = share * (skin[at] + hair[i]);
-                    taken += share;
+        let skin = skin.row(y);
+        for (worn, &alpha) in worn.iter_mut().zip(alpha.row(y)) {
+            *worn = worn.min(alpha);
+        }
+        let drawn_here = drawn.rows.contains(&y);
+        for (x, &skin) in skin.iter().enumerate() {
+            let mut left = skin;
+            if drawn_here {
+                // Eyes and mouth are never hair; glasses before them stay worn.
+                let mut taken = 0.0;
+                for (to, from) in inner.iter_mut().zip(sources) {
+                    let share = from[[y, x]].min(1.0 - taken);
+                    if share > 0.0 {
+                        to[x] = share * (skin + hair[x]);
+                        taken += share;
+                    }
                 }
+                hair[x] *= 1.0 - taken;
+                left *= 1.0 - taken;
             }
-            hair[i] *= 1.0 - taken;
-            left *= 1.0 - taken;
-            worn[i] = worn[i].min(layers.alpha[at]);
             if left > 0.0 {
                 let (hx, hy) = (
                     (x as f32 + 0.5) / COARSE as f32,
@@ -342,14 +345,14 @@ fn partition(
                 );
                 let (f, b) = (sample(face_class, hx, hy), sample(body_class, hx, hy));
                 let share = (f + 1e-4) / (f + b + 2e-4);
-                face[i] = left * share;
-                body[i] = left * (1.0 - share);
+                face[x] = left * share;
+                body[x] = left * (1.0 - share);
             }
         }
     });
     let [brows, sclera, iris, lips, teeth] = inner;
     vec![
-        (Region::Person, layers.alpha.clone()),
+        (Region::Person, alpha),
         (Region::FaceSkin, face),
         (Region::BodySkin, body),
         (Region::Hair, hair),
@@ -358,7 +361,7 @@ fn partition(
         (Region::Iris, iris),
         (Region::Lips, lips),
         (Region::Teeth, teeth),
-        (Region::Clothing, clothing.clone()),
+        (Region::Clothing, clothing),
         (Region::Worn, worn),
     ]
 }
