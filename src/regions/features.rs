@@ -275,6 +275,6 @@ fn blurred(plane: &Array2<f32>, rows: &Range<usize>, sigma: f32) -> (Array2<f32>
     let margin = 4 * sigma as usize + 4 * step;
     let top = rows.start.saturating_sub(margin) / step * step;
     let bottom = (rows.end + margin).min(plane.nrows()).max(top);
-    let strip = plane.slice(ndarray::s![top..bottom, ..]);
+    let strip = plane.slice_axis(Axis(0), (top..bottom).into());
     (gaussian(strip, sigma), top)
 }
