@@ -232,85 +232,84 @@ pub(super) fn separate(
     let second = models(&sure(to_grid(solid.view())));
     let wide = gaussian(rough.person.view().mapv(|p| p).view(), 0.3 * half);
     let tight = gaussian(solid.view(), 0.03 * half);
-    // Alpha, the four shares and "cannot tell", side by side in one plane of rows.
-    let mut packed = Array2::<f32>::zeros((dim.0, dim.1 * 6));
-    bands::each_band(packed.view_mut(), |first, mut rows| {
-        for (i, mut row) in rows.outer_iter_mut().enumerate() {
-            let y = first + i;
-            let row = row.as_slice_mut().expect("planes are contiguous");
-            bands::vectorised(
-                #[inline(always)]
-                || {
-                    for (x, out) in row.chunks_exact_mut(6).enumerate() {
-                        let (hx, hy) = (
-                            (x as f32 + 0.5) / COARSE as f32,
-                            (y as f32 + 0.5) / COARSE as f32,
-                        );
-                        let at = Place::new(tight.dim(), hx, hy);
-                        let (p, far, own) = (at.read(&tight), at.read(&wide), at.read(&solid));
-                        let mut prior = near_groups.each_ref().map(|g| at.read(g));
-                        if far < 0.004 && p < 0.01 {
+    // Alpha, the four shares and "cannot tell".
+    let mut planes: [Array2<f32>; 6] = std::array::from_fn(|_| Array2::zeros(dim));
+    let made = planes
+        .each_mut()
+        .map(|p| p.as_slice_mut().expect("just made"));
+    bands::each_piece_of_all(made, dim.1, |y, rows| {
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for x in 0..dim.1 {
+                    let (hx, hy) = (
+                        (x as f32 + 0.5) / COARSE as f32,
+                        (y as f32 + 0.5) / COARSE as f32,
+                    );
+                    let at = Place::new(tight.dim(), hx, hy);
+                    let (p, far) = (at.read(&tight), at.read(&wide));
+                    if far < 0.004 && p < 0.01 {
+                        continue;
+                    }
+                    let mut prior = near_groups.each_ref().map(|g| at.read(g));
+                    let inside = p > 0.995;
+                    if inside {
+                        let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
+                        prior = prior.map(|g| g / sum);
+                        let best = prior.iter().fold(0.0f32, |a, b| a.max(*b));
+                        if best > 0.98 {
+                            rows[0][x] = 1.0;
+                            for (row, share) in rows[1..].iter_mut().zip(prior) {
+                                row[x] = share;
+                            }
                             continue;
                         }
-                        let inside = p > 0.995;
-                        if inside {
-                            let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
-                            prior = prior.map(|g| g / sum);
-                            let best = prior.iter().fold(0.0f32, |a, b| a.max(*b));
-                            if best > 0.98 {
-                                out[0] = 1.0;
-                                out[1..5].copy_from_slice(&prior);
-                                continue;
-                            }
-                        } else {
-                            for (p, g) in prior.iter_mut().zip(&wide_groups) {
-                                *p = 0.5 * *p + 0.5 * at.read(g) + 1e-5;
-                            }
-                            let sum: f32 = prior.iter().sum();
-                            prior = prior.map(|g| g / sum);
+                    } else {
+                        for (p, g) in prior.iter_mut().zip(&wide_groups) {
+                            *p = 0.5 * *p + 0.5 * at.read(g) + 1e-5;
                         }
-                        let colour = small.at(y, x);
-                        let here = Place::new(
-                            grid,
-                            (x as f32 + 0.5) / cell as f32,
-                            (y as f32 + 0.5) / cell as f32,
-                        );
-                        let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
-                        let spread = here.read(&surface.spread).max(noise);
-                        // Strands that the walk has smoothed away stay possible near the sitter, gaps in
-                        // hair stay possible inside.
-                        let p = if inside { 1.0 } else { own };
-                        out.copy_from_slice(&posterior(
-                            colour, b, spread, p, prior, &second, &here,
-                        ));
+                        let sum: f32 = prior.iter().sum();
+                        prior = prior.map(|g| g / sum);
                     }
-                },
-            );
+                    let colour = small.at(y, x);
+                    let here = Place::new(
+                        grid,
+                        (x as f32 + 0.5) / cell as f32,
+                        (y as f32 + 0.5) / cell as f32,
+                    );
+                    let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
+                    let spread = here.read(&surface.spread).max(noise);
+                    // Strands that the walk has smoothed away stay possible near the sitter, gaps in
+                    // hair stay possible inside.
+                    let p = if inside { 1.0 } else { at.read(&solid) };
+                    let found = posterior(colour, b, spread, p, prior, &second, &here);
+                    for (row, value) in rows.iter_mut().zip(found) {
+                        row[x] = value;
+                    }
+                }
+            },
+        );
+    });
+    let [found, skin, hair, clothing, worn, unsure] = planes;
+    // A strand goes on; a pixel that stands alone is noise.
+    let alpha = without_specks(&found);
+    let mut shares = [skin, hair, clothing, worn];
+    let made = shares
+        .each_mut()
+        .map(|p| p.as_slice_mut().expect("just made"));
+    bands::each_piece_of_all(made, dim.1, |y, rows| {
+        for (x, (&a, &f)) in alpha.row(y).iter().zip(found.row(y)).enumerate() {
+            if a < f {
+                rows.iter_mut().for_each(|row| row[x] *= a / f);
+            }
         }
     });
-    let plane = |k: usize| Array2::from_shape_fn(dim, |(y, x)| packed[[y, x * 6 + k]]);
-    // A strand goes on; a pixel that stands alone is noise.
-    let found = plane(0);
-    let alpha = without_specks(&found);
-    let share = |k: usize| {
-        let mut share = plane(k);
-        ndarray::Zip::from(&mut share)
-            .and(&alpha)
-            .and(&found)
-            .for_each(|s, &a, &f| {
-                if a < f {
-                    *s *= a / f;
-                }
-            });
-        share
-    };
     let soft = alpha
         .iter()
         .filter(|a| **a > 0.02 && **a < 0.98)
         .count()
         .max(1);
-    let alike = plane(5).sum() / soft as f32;
-    let shares = [share(1), share(2), share(3), share(4)];
+    let alike = unsure.sum() / soft as f32;
     Layers {
         alpha,
         shares,
