@@ -21,6 +21,9 @@ pub use job_file::{Frames, JobFile, Output, Rights, SetFrames, Written};
 pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;
 
+use crate::deliver::atomic;
+use crate::recipe::advice::advise;
+use crate::recipe::layout::laid_out;
 use crate::recipe::reader::Reader;
 use crate::recipe::tree::{self, Group, Value};
 use crate::recipe::{Diagnostics, Place, Recipe, Source, beside, nearest};
@@ -244,14 +247,24 @@ pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
             name: Some("Recipe"),
             ..
         }) => {
-            Recipe::read(&source.name, &source.text, &load, notes);
+            let recipe = Recipe::read(&source.name, &source.text, &load, notes);
+            if let Some(recipe) = recipe {
+                advise(&recipe, notes);
+            }
             Some(Kind::Recipe)
         }
         Value::Group(Group {
             name: Some("Job"), ..
         }) => {
             // The tree was sound, so reading it again notes nothing twice.
-            Job::gather(Arc::clone(&source), notes);
+            let job = Job::gather(Arc::clone(&source), notes);
+            let tasks = job.iter().flat_map(|job| &job.tasks);
+            let recipes: BTreeMap<&str, &Recipe> = tasks
+                .map(|task| (task.recipe_path.as_str(), &task.recipe))
+                .collect();
+            for recipe in recipes.values() {
+                advise(recipe, notes);
+            }
             Some(Kind::Job)
         }
         Value::Group(Group {
@@ -274,6 +287,33 @@ pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
             None
         }
     }
+}
+
+/// Why a file was not laid out.
+#[derive(Debug, thiserror::Error)]
+pub enum TidyError {
+    /// Its text has mistakes, which were noted.
+    #[error("the text has mistakes")]
+    Text,
+    /// It cannot be written.
+    #[error("{0}")]
+    Write(#[from] atomic::Error),
+}
+
+/// Brings a recipe, job or touch-ups file into the one layout, or only says whether it would
+/// change. The file appears whole or not at all.
+///
+/// # Errors
+/// When its text has mistakes, or it cannot be written.
+pub fn tidy(path: &Path, write: bool, notes: &mut Diagnostics) -> Result<bool, TidyError> {
+    let text = open(&path.to_string_lossy(), notes)
+        .and_then(|source| Some((laid_out(&source, notes)?, source)));
+    let (text, source) = text.ok_or(TidyError::Text)?;
+    let changed = text != source.text;
+    if changed && write {
+        atomic::write(path, text.as_bytes(), &atomic::Originals::default())?;
+    }
+    Ok(changed)
 }
 
 /// Reads a recipe file with all it builds on.
