@@ -503,6 +503,10 @@ fn changed(mut map: Vec<f32>, change: impl Fn(f32) -> f32 + Sync) -> Vec<f32> {
 }
 
 /// Log-odds of person and of hair, at half size.
+#[allow(
+    clippy::redundant_closure,
+    reason = "a function by its name would not be vectorised (see bands::vectorised)"
+)]
 pub(super) fn person_and_hair(picture: &Pyramid, size: Size, axes: &Axes) -> [Array2<f32>; 2] {
     let half = (size.height.div_ceil(COARSE), size.width.div_ceil(COARSE));
     let height = FACE_HEIGHT * axes.unit;
@@ -574,6 +578,10 @@ pub(super) fn person_and_hair(picture: &Pyramid, size: Size, axes: &Axes) -> [Ar
 }
 
 /// Probabilities of the eleven classes at half size: `[11, h, w]`, summing to 1.
+#[allow(
+    clippy::redundant_closure,
+    reason = "a function by its name would not be vectorised (see bands::vectorised)"
+)]
 pub(super) fn parts(
     picture: &Pyramid,
     size: Size,
