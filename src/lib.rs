@@ -12,7 +12,9 @@
 pub mod cli;
 pub mod job;
 
+pub mod checks;
 pub mod deliver;
+
 pub mod measure;
 
 pub mod engine;

@@ -9,10 +9,11 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// From what is typed down to what a pixel is; each imports only from those after it.
-const ORDER: [&str; 12] = [
+const ORDER: [&str; 13] = [
     "cli",
     "job",
     "deliver",
+    "checks",
     "measure",
     "engine",
     "recipe",

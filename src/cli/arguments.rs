@@ -67,6 +67,20 @@ pub(super) enum Command {
     /// For each frame a PNG with both results and a map of their difference (CIEDE2000), and a
     /// table of the difference in each region.
     Compare(Compare),
+    /// Tell what no retoucher can repair: soft or closed eyes, clipped skin, motion, light, room
+    ///
+    /// Reads Exif and pixels of a job's frames, or of frames alone, and judges each beside the
+    /// others. What the set is held to stands in the job (`practice`); the defaults are common
+    /// practice. With --against, tells in sentences what changed between the set's reference and
+    /// one new test shot: which light moved by how much, colour, distance, sharpness.
+    Capture(Capture),
+    /// Write a page and a table of how alike a job's delivered pictures are
+    ///
+    /// From the sidecars of the delivery: the wall's colour and evenness, the head's size and place,
+    /// what matching changed; those that stand out are named. With `match_to` in the job, beside the
+    /// past delivery. Writes `consistency.html` (one file, opens from disk) and `consistency.csv`
+    /// into the delivery folder.
+    Report(Report),
     /// Rewrite recipes, jobs and touch-ups in the one layout; comments stay
     Tidy(Tidy),
     /// Begin a client: a folder with a commented job, recipe, roster and touch-ups
@@ -186,4 +200,21 @@ pub(super) struct Verify {
     /// Memory to stay within, in MiB, unless the job says otherwise
     #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(256..))]
     pub memory: u64,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Capture {
+    /// One job, or frames
+    #[arg(value_name = "JOB|FRAME", required = true)]
+    pub files: Vec<PathBuf>,
+    /// The set's reference frame: tells what changed from it to the one FRAME
+    #[arg(long, value_name = "REFERENCE")]
+    pub against: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Report {
+    /// The job file
+    #[arg(value_name = "JOB")]
+    pub job: PathBuf,
 }

@@ -4,8 +4,10 @@
 //! 0 all well, 1 some frame failed or needs a person, 2 the call or a file was not understood.
 
 mod arguments;
+mod capture;
 mod check;
 mod compare;
+mod consistency;
 mod finish;
 mod new;
 mod preview;
@@ -69,6 +71,8 @@ pub fn run() -> ExitCode {
         Command::Preview(call) => preview::run(&call, json),
         Command::Check(call) => check::run(&call, json),
         Command::Compare(call) => compare::run(&call, json),
+        Command::Capture(call) => capture::run(&call, json),
+        Command::Report(call) => consistency::run(&call, json),
         Command::Tidy(call) => tidy::run(&call, json),
         Command::Verify(call) => verify::run(&call, json),
         Command::New(call) => new::run(&call),

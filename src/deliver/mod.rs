@@ -2,6 +2,7 @@
 //! contact sheet, and writing that never leaves half a file.
 
 pub mod atomic;
+pub mod consistency_page;
 pub mod contact_sheet;
 pub mod encode;
 pub mod metadata;

@@ -7,7 +7,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::natural::Natural;
-use crate::engine::{Finished, Placement, StepNote};
+use crate::engine::{Finished, Matched, Placement, StepNote};
 use crate::picture::{Point, Size};
 use crate::raw::{Decoder, Exif, Frame};
 use crate::regions::{Attention, Marks, Region};
@@ -35,6 +35,9 @@ pub struct Sidecar {
     pub recipe: RecipeNote,
     /// What the development read and estimated; `None` for a finished picture taken in.
     pub development: Option<Notes>,
+    /// How the frame was brought to the set's exposure and white; `None` when it was not.
+    #[serde(default)]
+    pub matched: Option<Matched>,
     /// What was found in the frame.
     pub regions: RegionsNote,
     /// What each picture-stage step measured and did.
@@ -46,6 +49,9 @@ pub struct Sidecar {
     pub unavailable: Vec<String>,
     /// Where the crop lies.
     pub placement: Placement,
+    /// How the finished picture looks beside the others of its set, and next year's.
+    #[serde(default)]
+    pub looks: Looks,
     /// The delivered file.
     pub output: OutputNote,
     /// Reasons for a person to look; empty when all is well.
@@ -137,6 +143,22 @@ impl From<&Marks> for MarksNote {
             tilt: marks.tilt,
         }
     }
+}
+
+/// Figures of a finished picture that shall be alike in all pictures of a set; `None` where the frame
+/// shows no wall or no face. Rounded, so that they are the same everywhere.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Looks {
+    /// Mean CIELAB colour (D65) of the bare wall.
+    pub wall: Option<[f64; 3]>,
+    /// L* between its 5th and 95th percentile.
+    pub wall_spread: Option<f64>,
+    /// Crown to chin over the picture's height, as the crop counts a head.
+    pub head_height: Option<f64>,
+    /// Middle of the eyes from the top, over the picture's height.
+    pub eye_line: Option<f64>,
+    /// Axis of the face from the left, over the picture's width.
+    pub face_axis: Option<f64>,
 }
 
 /// One delivered file.

@@ -64,7 +64,10 @@ pub(super) fn unavailable(step: &Step, frame: &Frame) -> Option<Unavailable> {
 /// How the recipe wants its frames developed. A recipe that goes by the set's reference frame
 /// falls back to what each camera noted when the job names none.
 pub(super) fn development(recipe: &Recipe, set: &Set) -> Development {
-    let mut how = Development::default();
+    let mut how = Development {
+        balance: as_shot(set),
+        ..Development::default()
+    };
     for step in &recipe.steps {
         match &step.operation {
             Operation::WhiteBalance(balance) => how.balance = wanted(balance.from, set),
@@ -87,10 +90,17 @@ pub(super) fn is_guess(frame: &Frame, how: &Development) -> bool {
 
 fn wanted(from: Neutral, set: &Set) -> Balance {
     match from {
-        Neutral::AsShot => Balance::AsShot,
+        Neutral::AsShot => as_shot(set),
         Neutral::SetReference => set
             .reference
-            .map_or(Balance::AsShot, |reference| Balance::Gains(reference.gains)),
+            .map_or_else(|| as_shot(set), |reference| Balance::Gains(reference.gains)),
         Neutral::Light { kelvin, tint } => Balance::Temperature { kelvin, tint },
     }
+}
+
+/// What the camera noted; where frames are matched, what it noted of the frame that they are
+/// matched to.
+fn as_shot(set: &Set) -> Balance {
+    let gains = set.target.as_ref().and_then(|target| target.as_shot);
+    gains.map_or(Balance::AsShot, Balance::Gains)
 }

@@ -10,6 +10,7 @@
 //! Nothing here touches a disk, a clock or a screen.
 
 mod development;
+mod matching;
 mod skin_trace;
 mod steps;
 
@@ -23,9 +24,10 @@ use crate::picture::{Linear, Rect, Size, resample};
 use crate::raw::{Frame, SensorFrame};
 use crate::recipe::{FORMAT, Recipe, Step};
 use crate::regions::{self, Attention, Marks, Regions};
-use crate::sensor::{self, Developed, Notes};
+use crate::sensor::{self, Developed, Development, Notes};
 
 pub use development::{Reference, Unavailable};
+pub use matching::{Difference, Matched, Matching, Side, Target, Wall};
 pub use skin_trace::{SkinMove, SkinState};
 
 /// Long side of the small copy on which regions are found: at a usual headshot's framing an eye
@@ -52,8 +54,11 @@ pub enum Error {
 pub struct Set {
     /// Small upright copy of the empty backdrop ([`empty_copy`]), for the shape of its light.
     pub empty: Option<Linear>,
-    /// What `WhiteBalance(from: SetReference)` and matching go by.
+    /// What `WhiteBalance(from: SetReference)` goes by: the one place where the set's white comes
+    /// in, be it the camera's word or the chart's neutral patches.
     pub reference: Option<Reference>,
+    /// The wall that every frame's own is brought to, when the job says `match`.
+    pub target: Option<Target>,
 }
 
 /// How fine a render shall be.
@@ -119,6 +124,8 @@ pub struct Finished {
     pub steps: Vec<StepNote>,
     /// What the development estimated; `None` for a finished picture taken in.
     pub development: Option<Notes>,
+    /// How the frame was brought to the set's exposure and white; `None` when it was not.
+    pub matched: Option<Matched>,
     /// Steps of the recipe that this kind of frame cannot take, and why.
     pub unavailable: Vec<Unavailable>,
     /// Reasons for a person to look, from the regions and from the crop.
@@ -136,6 +143,10 @@ pub struct Found {
     pub placement: Placement,
     /// From regions and crop.
     pub attention: Vec<Attention>,
+    /// How the frame was brought to the set's exposure and white; `None` when it was not.
+    pub matched: Option<Matched>,
+    /// How the frame is developed, matching included.
+    pub development: Development,
 }
 
 impl Found {
@@ -150,17 +161,30 @@ impl Found {
 /// # Errors
 /// When the sensor data cannot be developed.
 pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Result<Found, Error> {
-    let small = small_copy(frame, recipe, set, long_side)?;
+    let mut how = development::development(recipe, set);
+    let mut small = small_developed(frame, &how, long_side)?;
     let empty = set
         .empty
         .as_ref()
         .filter(|empty| alike_in_shape(empty.size(), small.size()));
     let empty = empty.map(|empty| resample::resize(empty, small.size()));
-    let regions = regions::find(&small, empty.as_ref());
+    let mut regions = regions::find(&small, empty.as_ref());
     let full = upright_size(frame);
     let mut attention = regions.attention.clone();
-    if development::is_guess(frame, &development::development(recipe, set)) {
+    if development::is_guess(frame, &how) {
         attention.push(Attention::NoWhiteBalance);
+    }
+    let mut matched = None;
+    if let (Some(target), Frame::Sensor(sensor)) = (&set.target, frame) {
+        match matching::correct(sensor, &how, target, &small, &regions)? {
+            Some(correction) => {
+                // All that was found so far is in the old light.
+                correction.apply(&mut small, &mut regions);
+                how = correction.development;
+                matched = Some(correction.matched);
+            }
+            None => attention.push(Attention::NotMatched),
+        }
     }
     let rect = crop_rect(
         recipe,
@@ -178,6 +202,8 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
         regions,
         placement,
         attention,
+        matched,
+        development: how,
     })
 }
 
@@ -223,11 +249,13 @@ pub fn render_found(
         regions,
         placement,
         attention,
+        matched,
+        development: how,
     } = found;
     let (picture, regions, development) = match fineness {
         Fineness::Full => {
             drop(small);
-            let (picture, notes) = develop_crop(frame, recipe, set, placement.rect)?;
+            let (picture, notes) = develop_part(frame, &how, placement.rect)?;
             (
                 picture,
                 regions.placed(placement.rect, placement.frame),
@@ -238,7 +266,7 @@ pub fn render_found(
             let whole = if pixels <= SMALL {
                 resample::resize(&small, fitted(small.size(), pixels))
             } else {
-                small_copy(frame, recipe, set, pixels)?
+                small_developed(frame, &how, pixels)?
             };
             let rect = scaled(placement.rect, placement.frame, whole.size());
             let size = whole.size();
@@ -246,6 +274,9 @@ pub fn render_found(
         }
     };
     let mut unavailable = Vec::new();
+    if set.target.is_some() && matches!(frame, Frame::Finished(_)) {
+        unavailable.push(matching::UNAVAILABLE);
+    }
     let mut steps: Vec<&Step> = Vec::new();
     for step in &recipe.steps {
         if let Some(reason) = development::unavailable(step, frame) {
@@ -272,6 +303,7 @@ pub fn render_found(
         placement,
         steps,
         development,
+        matched,
         unavailable,
         attention,
     })
@@ -302,20 +334,23 @@ pub fn small_copy(
     set: &Set,
     long_side: usize,
 ) -> Result<Linear, Error> {
+    small_developed(frame, &development::development(recipe, set), long_side)
+}
+
+fn small_developed(frame: &Frame, how: &Development, long_side: usize) -> Result<Linear, Error> {
     match frame {
         Frame::Sensor(sensor) => {
-            let how = development::development(recipe, set);
             let long = sensor.crop.width.max(sensor.crop.height);
             // Means of sites would leave less than `long_side` pixels, softer than demosaicing does.
             if long < BINNED * long_side {
-                let developed = sensor::develop(sensor, sensor.crop, &how)?.picture;
+                let developed = sensor::develop(sensor, sensor.crop, how)?.picture;
                 let upright = sensor.orientation.turn_picture(developed);
                 return Ok(resample::resize(
                     &upright,
                     fitted(upright.size(), long_side),
                 ));
             }
-            let small = sensor::develop_small(sensor, long_side, &how)?;
+            let small = sensor::develop_small(sensor, long_side, how)?;
             Ok(sensor.orientation.turn_picture(small))
         }
         Frame::Finished(finished) => {
@@ -339,17 +374,20 @@ pub fn empty_copy(frame: &Frame) -> Result<Linear, Error> {
     small_copy(frame, &bare, &Set::default(), SMALL)
 }
 
-fn develop_crop(
+/// A part of the upright frame, developed at full size: scene-linear for a raw, as it is for a
+/// finished picture.
+///
+/// # Errors
+/// When the sensor data cannot be developed.
+pub fn develop_part(
     frame: &Frame,
-    recipe: &Recipe,
-    set: &Set,
+    how: &Development,
     rect: Rect,
 ) -> Result<(Linear, Option<Notes>), Error> {
     match frame {
         Frame::Sensor(sensor) => {
-            let how = development::development(recipe, set);
             let window = window_of(rect, sensor);
-            let Developed { picture, notes } = sensor::develop(sensor, window, &how)?;
+            let Developed { picture, notes } = sensor::develop(sensor, window, how)?;
             Ok((sensor.orientation.turn_picture(picture), Some(notes)))
         }
         Frame::Finished(finished) => Ok((cut_of(&finished.picture, rect), None)),

@@ -19,8 +19,10 @@ use crate::deliver::encode;
 use crate::deliver::natural::Natural;
 use crate::deliver::output::{self, Order};
 use crate::deliver::preview_sheet::Sheet;
-use crate::deliver::sidecar::{self, FrameNote, OutputNote, RecipeNote, RegionsNote, Sidecar};
-use crate::engine::{self, Fineness, Finished, Set};
+use crate::deliver::sidecar::{
+    self, FrameNote, Looks, OutputNote, RecipeNote, RegionsNote, Sidecar,
+};
+use crate::engine::{self, Fineness, Finished, Matching, Set, Target};
 use crate::measure;
 use crate::operations::canvas::Canvas;
 use crate::raw::{self, Frame, Limits};
@@ -243,7 +245,7 @@ fn outcome(task: &Task, result: Done) -> Outcome {
 }
 
 /// Reads and develops the set's reference frames, once.
-fn prepare_set(plan: &Plan) -> Result<Set, String> {
+pub(super) fn prepare_set(plan: &Plan) -> Result<Set, String> {
     let mut set = Set::default();
     if let Some(path) = &plan.set.balance {
         let (frame, _) = open(path)?;
@@ -253,6 +255,19 @@ fn prepare_set(plan: &Plan) -> Result<Set, String> {
         let (frame, _) = open(path)?;
         let small = engine::empty_copy(&frame);
         set.empty = Some(small.map_err(|error| format!("{}: {error}", path.display()))?);
+    }
+    if let Some((path, matching)) = plan.set.wall().zip(plan.matching) {
+        let (frame, _) = open(path)?;
+        let empty = plan.set.reference.is_none();
+        let target = Target::of(&frame, empty, matching);
+        let target = target.map_err(|error| format!("{}: {error}", path.display()))?;
+        set.target = Some(target.ok_or_else(|| {
+            format!(
+                "{}: frames cannot be matched to it: it is no camera raw, or shows no backdrop; \
+                 name another `reference` in the job's `set`, or leave `match` out",
+                path.display()
+            )
+        })?);
     }
     Ok(set)
 }
@@ -266,6 +281,13 @@ fn digest_of_set(plan: &Plan, seen: &Seen) -> Result<String, String> {
             .digest(path)
             .map_err(|error| format!("{}: {error}", path.display()))?;
         text += &format!("{part} {} ", digest.blake3);
+    }
+    if let Some((path, matching)) = plan.set.wall().zip(plan.matching) {
+        let digest = seen
+            .digest(path)
+            .map_err(|error| format!("{}: {error}", path.display()))?;
+        let Matching { exposure, white } = matching;
+        text += &format!("match {} exposure {exposure} white {white} ", digest.blake3);
     }
     Ok(text)
 }
@@ -534,6 +556,7 @@ impl Run<'_> {
         );
         let exif = note.exif.clone();
         drop(frame);
+        let looks = looks_of(&finished);
         let taken = side_by_side(wanted, OUTPUTS, |wanted| {
             let (order, key, _) = wanted;
             let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
@@ -542,7 +565,7 @@ impl Run<'_> {
                 order,
                 key.clone(),
                 &note,
-                (&finished, &natural),
+                (&finished, &natural, looks),
                 &made,
             );
             take(wanted, made, sidecar)
@@ -589,7 +612,7 @@ impl Run<'_> {
         order: &Order,
         key: String,
         note: &FrameNote,
-        (finished, natural): (&Finished, &Option<Natural>),
+        (finished, natural, looks): (&Finished, &Option<Natural>, Looks),
         made: &output::Made,
     ) -> Sidecar {
         Sidecar {
@@ -605,6 +628,7 @@ impl Run<'_> {
                 resolved: task.canonical_recipe.clone(),
             },
             development: finished.development.clone(),
+            matched: finished.matched,
             regions: RegionsNote::new(finished),
             steps: finished.steps.clone(),
             natural: natural.clone(),
@@ -614,6 +638,7 @@ impl Run<'_> {
                 .map(ToString::to_string)
                 .collect(),
             placement: finished.placement,
+            looks,
             output: OutputNote {
                 output: order.name.clone(),
                 file: order.file.clone(),
@@ -625,6 +650,19 @@ impl Run<'_> {
             },
             attention: finished.attention.clone(),
         }
+    }
+}
+
+/// What a sidecar keeps of how a finished picture looks.
+fn looks_of(finished: &Finished) -> Looks {
+    let wall = measure::finished::wall(&finished.picture, &finished.regions);
+    let place = measure::finished::place(&finished.regions);
+    Looks {
+        wall: wall.map(|wall| wall.lab),
+        wall_spread: wall.map(|wall| wall.spread),
+        head_height: place.map(|place| place.head_height),
+        eye_line: place.map(|place| place.eye_line),
+        face_axis: place.map(|place| place.axis),
     }
 }
 

@@ -8,6 +8,9 @@
 //!     frames: "frames",                          // a folder, or a list of files
 //!     roster: "roster.csv",
 //!     set: Set(empty: "frames/empty.dng", chart: "frames/chart.dng", reference: "frames/s01.dng"),
+//!     match: Match(exposure: true, white: true), // to the reference's backdrop
+//!     match_to: "../2025/delivered",             // last year's wall, size and crop
+//!     practice: Practice(aperture: (5.6, 6.3)),  // what `capture` holds frames to
 //!     outputs: [
 //!         Output(name: "web", long_edge: 1200, format: Jpeg(quality: 90), profile: Srgb),
 //!         Output(name: "print", print: (8.0, 10.0), ppi: 300, format: Tiff(bits: 16), profile: OpRgb,
@@ -23,13 +26,17 @@
 
 use std::sync::Arc;
 
+use crate::checks::Practice;
 use crate::colour::output::Profile;
 use crate::deliver::encode::Format;
 use crate::deliver::output::Extent;
+use crate::engine::Matching;
 use crate::picture::Ratio;
 use crate::recipe::reader::{Fields, Reader};
 use crate::recipe::tree::{self, Group, Node, Value};
 use crate::recipe::{Diagnostics, Place, Source, Span, one_of};
+
+use super::practice;
 
 /// The version of the job format that is read.
 pub const FORMAT: u32 = 1;
@@ -63,6 +70,12 @@ pub struct JobFile {
     pub roster: Written<String>,
     /// Reference frames of the set.
     pub set: SetFrames,
+    /// What is brought together among the set's frames; `None` leaves them as they are.
+    pub matching: Option<Matching>,
+    /// The folder of a past delivery that this one shall look like.
+    pub match_to: Option<Written<String>>,
+    /// What the set's frames are held to when they are checked.
+    pub practice: Practice,
     /// Kinds of delivered files, at least one, each with its own name.
     pub outputs: Vec<Output>,
     /// The folder that nothing leaves.
@@ -170,6 +183,9 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         "frames",
         "roster",
         "set",
+        "match",
+        "match_to",
+        "practice",
         "outputs",
         "deliver_to",
         "rights",
@@ -193,6 +209,22 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         .need(&fields, "frames")
         .and_then(|node| read_frames(reader, node));
     let set = fields.get("set").map(|node| read_set(reader, node));
+    let matching = fields
+        .get("match")
+        .and_then(|node| read_matching(reader, node));
+    let has_wall = set
+        .as_ref()
+        .is_some_and(|set| set.reference.is_some() || set.empty.is_some());
+    if let Some(span) = fields.name_of("match").filter(|_| !has_wall) {
+        reader
+            .error(span, "`match` needs a frame to match to")
+            .label("no `reference` and no `empty` in `set`")
+            .help("name the first approved frame: `set: Set(reference: \"frames/s01.dng\")`");
+    }
+    let match_to = fields.get("match_to").and_then(|node| path(reader, node));
+    let practice = fields
+        .get("practice")
+        .map(|node| practice::read(reader, node));
     let rights = fields.get("rights").map(|node| read_rights(reader, node));
     let memory = fields
         .get("memory")
@@ -209,6 +241,9 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         frames: frames?,
         roster: roster?,
         set: set.unwrap_or_default(),
+        matching,
+        match_to,
+        practice: practice.unwrap_or_default(),
         outputs: outputs?,
         deliver_to: deliver_to?,
         rights: rights.unwrap_or_default(),
@@ -276,6 +311,20 @@ fn read_set(reader: &mut Reader, node: &Node) -> SetFrames {
         chart: frame("chart"),
         reference: frame("reference"),
     }
+}
+
+fn read_matching(reader: &mut Reader, node: &Node) -> Option<Matching> {
+    let group = reader.group(node, "Match", true)?;
+    let fields = reader.fields(group, "Match", &["exposure", "white"]);
+    let mut wanted = |name| match fields.get(name) {
+        Some(node) => reader.word(node, "answer", &[("true", true), ("false", false)]),
+        None => Some(true),
+    };
+    let (exposure, white) = (wanted("exposure"), wanted("white"));
+    Some(Matching {
+        exposure: exposure?,
+        white: white?,
+    })
 }
 
 fn read_rights(reader: &mut Reader, node: &Node) -> Rights {

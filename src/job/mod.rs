@@ -4,11 +4,15 @@
 //! the small functions here read the files they name and bring them together in a [`Job`].
 
 mod budget;
+pub mod capture;
 pub mod close;
+pub mod consistency;
 pub mod finish;
 pub mod job_file;
 pub mod manifest;
+pub mod past;
 pub mod plan;
+mod practice;
 pub mod roster;
 mod seen;
 pub mod touch_ups;

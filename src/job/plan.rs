@@ -8,12 +8,14 @@ use crate::deliver::atomic::Originals;
 use crate::deliver::metadata::Metadata;
 use crate::deliver::names;
 use crate::deliver::output::Order;
+use crate::engine::Matching;
 use crate::operations::Operation;
 use crate::picture::Ratio;
 use crate::recipe::{Diagnostics, Place, Recipe};
 
 use super::close::SHEET;
 use super::manifest;
+use super::past::Past;
 use super::{Frames, Job, Output, Sitter};
 
 /// All that a run does.
@@ -27,6 +29,10 @@ pub struct Plan {
     pub job_digest: String,
     /// The set's reference frames.
     pub set: SetPaths,
+    /// What of its frames is brought together, if anything.
+    pub matching: Option<Matching>,
+    /// The past delivery that this one shall look like.
+    pub past: Option<Past>,
     /// One per row of the roster whose frame is there.
     pub tasks: Vec<Task>,
     /// Rows whose frame is missing: frame and person.
@@ -65,6 +71,16 @@ pub struct SetPaths {
     pub empty: Option<PathBuf>,
     /// The frame whose white balance the set follows: the chart, else the first approved frame.
     pub balance: Option<PathBuf>,
+    /// The first approved frame.
+    pub reference: Option<PathBuf>,
+}
+
+impl SetPaths {
+    /// The frame whose wall the others are matched to: the first approved one, else the empty
+    /// backdrop.
+    pub fn wall(&self) -> Option<&Path> {
+        self.reference.as_deref().or(self.empty.as_deref())
+    }
 }
 
 /// One person's frame with the files to make of it.
@@ -95,8 +111,25 @@ impl Plan {
         let mut taken: BTreeMap<String, String> = BTreeMap::new();
         taken.insert(SHEET.to_owned(), "the contact sheet".to_owned());
         taken.insert(manifest::NAME.to_owned(), "the manifest".to_owned());
+        let past = job.file.match_to.as_ref().and_then(|written| {
+            let folder = PathBuf::from(job.at(&written.value));
+            match Past::read(&folder) {
+                Ok(past) => Some(past),
+                Err(error) => {
+                    let Place { file, span } = &written.place;
+                    notes.error(file, span.clone(), error.to_string()).help(
+                        "name the folder of a delivery that this program made, with its sidecars",
+                    );
+                    None
+                }
+            }
+        });
         let mut tasks = Vec::new();
         for task in &job.tasks {
+            let recipe = match &past {
+                Some(past) => past.onto(&task.recipe),
+                None => task.recipe.clone(),
+            };
             let frame = PathBuf::from(&task.frame);
             let frame_name = file_name(&frame);
             let mut outputs = Vec::new();
@@ -129,8 +162,8 @@ impl Plan {
                 sitter: task.sitter.clone(),
                 frame,
                 frame_name,
-                canonical_recipe: task.recipe.canonical(),
-                recipe: Arc::new(task.recipe.clone()),
+                canonical_recipe: recipe.canonical(),
+                recipe: Arc::new(recipe),
                 outputs,
                 wanted: true,
             });
@@ -141,6 +174,7 @@ impl Plan {
         let set_paths = SetPaths {
             empty: set.empty.as_ref().map(path),
             balance,
+            reference: set.reference.as_ref().map(path),
         };
         let mut inputs: Vec<PathBuf> = job
             .tasks
@@ -172,6 +206,8 @@ impl Plan {
                 .to_hex()
                 .to_string(),
             set: set_paths,
+            matching: job.file.matching,
+            past,
             tasks,
             missing: job
                 .missing

@@ -5,6 +5,8 @@
 //! [`delta_e_2000`] goes through the platform's trigonometric functions (of the crate
 //! `palette`): round its results before writing them where bytes must be the same everywhere.
 
+pub mod finished;
+
 use ndarray::{Array2, ArrayView2, Zip};
 use palette::color_difference::Ciede2000;
 use palette::white_point;

@@ -89,6 +89,15 @@ impl Missing {
 /// practice, no source); the rendered office has 1.9 to 2.2 with ordinary hair, 2.5 with a wrap, 2.8 with an afro.
 const TALLEST: f64 = 2.35;
 
+/// The head's height in pixels as [`Crop`] counts it: crown to chin, tall hair and hats only in part.
+pub fn head(marks: &Marks) -> f64 {
+    let eyes_y = 0.5 * (f64::from(marks.eyes[0].y) + f64::from(marks.eyes[1].y));
+    let chin = f64::from(marks.chin.y);
+    let (whole, tallest) = (chin - f64::from(marks.crown.y), TALLEST * (chin - eyes_y));
+    // Not `min`, which would hide a crown that is not a number.
+    if whole > tallest { tallest } else { whole }
+}
+
 impl Crop {
     /// The crop for a sitter with these landmarks in an upright frame; in the middle of the frame
     /// and as large as it goes when there are no landmarks (the frame then already needs
@@ -105,10 +114,7 @@ impl Crop {
         let middle = |a: f32, b: f32| 0.5 * (f64::from(a) + f64::from(b));
         let [one, other] = marks.eyes;
         let (eyes_x, eyes_y) = (middle(one.x, other.x), middle(one.y, other.y));
-        let chin = f64::from(marks.chin.y);
-        let (whole, tallest) = (chin - f64::from(marks.crown.y), TALLEST * (chin - eyes_y));
-        // Not `min`, which would hide a crown that is not a number.
-        let head = if whole > tallest { tallest } else { whole };
+        let head = head(marks);
         let axis = 0.5 * (eyes_x + f64::from(marks.chin.x));
         let height = head / f64::from(self.head_height.0);
         let left = axis - 0.5 * height * self.aspect.ratio();

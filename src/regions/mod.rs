@@ -160,6 +160,8 @@ pub enum Attention {
     NoWhiteBalance,
     /// Retouching went beyond what looks natural; says how.
     Overdone(String),
+    /// The frame's backdrop is not that of the set's reference: exposure and white were left alone.
+    NotMatched,
 }
 
 impl fmt::Display for Attention {
@@ -173,6 +175,10 @@ impl fmt::Display for Attention {
             Self::BackdropAlike => f.write_str("sitter and backdrop are too alike"),
             Self::NoRoomForCrop => f.write_str("the crop reaches beyond the frame"),
             Self::Overdone(how) => write!(f, "retouched beyond natural: {how}"),
+            Self::NotMatched => f.write_str(
+                "its backdrop is not the one of the set's reference, so exposure and white were \
+                 not matched",
+            ),
             Self::NoWhiteBalance => f.write_str(
                 "the camera noted no white balance, daylight was assumed; let the recipe say \
                  WhiteBalance(from: Light(kelvin: …)), or name a chart in the job's set",

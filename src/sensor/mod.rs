@@ -404,6 +404,68 @@ fn square(rows: [&mut [f32]; 3], lift: f32, lost: [f32; 3], finish: impl Fn([&mu
     finish([first, second, third]);
 }
 
+/// Where a frame's visible sites are clipped: the share of them in each square of `step` sites, in the
+/// sensor's orientation.
+///
+/// # Errors
+/// As [`develop`], and when `step` is 0.
+pub fn clipped(frame: &SensorFrame, step: usize) -> Result<Array2<f32>, Error> {
+    let sites = Sites::new(frame, [1.0; 3])?;
+    check_window(frame.crop, &sites)?;
+    if step == 0 {
+        return Err(limit("squares", "at least one site wide"));
+    }
+    let size = frame.crop.size();
+    let channels = frame.planes();
+    let mut shares = Array2::zeros((size.height.div_ceil(step), size.width.div_ceil(step)));
+    bands::each_band(shares.view_mut(), |first, mut rows| {
+        let mut line = vec![0.0; size.width * channels];
+        for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
+            let top = (first + i) * step;
+            let bottom = (top + step).min(size.height);
+            for y in top..bottom {
+                let at = frame.crop.top + y;
+                sites.row(at as isize, frame.crop.left as isize, &mut line);
+                for (share, square) in row.iter_mut().zip(line.chunks(channels * step)) {
+                    let full = |(k, light): (usize, &f32)| {
+                        let colour = if channels == 3 { k % 3 } else { 0 };
+                        *light >= sites.clip(colour)
+                    };
+                    let clipped = square.iter().enumerate().filter(|site| full(*site)).count();
+                    *share += clipped as f32 / (square.len() * (bottom - top)) as f32;
+                }
+            }
+        }
+    });
+    Ok(shares)
+}
+
+/// How a development takes a camera's light to the working space, without touching a pixel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Colours {
+    /// Gains of red, green and blue, green 1.
+    pub gains: [f32; 3],
+    /// Balanced camera light to the working space, exposure included, by rows. Light that clipped
+    /// went another way.
+    pub matrix: [[f32; 3]; 3],
+    /// Correlated colour temperature in kelvin and tint of the light that the gains make neutral,
+    /// if the camera's matrices tell.
+    pub temperature: Option<[f32; 2]>,
+}
+
+/// The colours that [`develop`] would work with.
+///
+/// # Errors
+/// When the gains that are asked for make no sense.
+pub fn colours(frame: &SensorFrame, how: &Development) -> Result<Colours, Error> {
+    let plan = Plan::new(frame, how)?;
+    Ok(Colours {
+        gains: plan.gains,
+        matrix: plan.matrix.map(|row| row.map(|v| v * plan.exposure)),
+        temperature: plan.temperature,
+    })
+}
+
 /// Gains that make the mean of a patch neutral: a grey card in a reference frame.
 ///
 /// # Errors

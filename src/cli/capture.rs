@@ -1,0 +1,142 @@
+//! `capture`: what no retoucher can repair, per frame and for the set, or from one shot to the next.
+
+use std::path::Path;
+
+use super::arguments::Capture as Call;
+use super::{End, report, say, tell};
+use crate::checks::compare::compare;
+use crate::checks::{Capture, Practice, Verdict};
+use crate::job::Job;
+use crate::job::capture::{self, Shot};
+use crate::job::plan::Plan;
+use crate::recipe::Diagnostics;
+
+pub(super) fn run(call: &Call, json: bool) -> End {
+    if let Some(reference) = &call.against {
+        return against(reference, call, json);
+    }
+    let is_job = |path: &Path| path.extension().is_some_and(|ending| ending == "ron");
+    let jobs = call.files.iter().filter(|path| is_job(path)).count();
+    if jobs > 0 && call.files.len() > 1 {
+        say("name one job, or frames");
+        return End::NotUnderstood;
+    }
+    let (shots, set, practice) = if jobs == 1 {
+        let mut notes = Diagnostics::default();
+        let job = Job::load(&call.files[0], &mut notes);
+        let plan = job.as_ref().and_then(|job| Plan::of(job, &mut notes));
+        if !json || plan.is_none() {
+            report(&notes, json);
+        }
+        let (Some(job), Some(plan)) = (job, plan) else {
+            return End::NotUnderstood;
+        };
+        match capture::of_job(plan) {
+            Ok((shots, set)) => (shots, set, job.file.practice),
+            Err(why) => {
+                say(&why);
+                return End::NotUnderstood;
+            }
+        }
+    } else {
+        let (shots, set) = capture::of_frames(&call.files);
+        (shots, set, Practice::default())
+    };
+    let mut people = Vec::new();
+    let mut captures: Vec<Capture> = Vec::new();
+    let mut failed = Vec::new();
+    for shot in &shots {
+        match capture::measure(shot, &set) {
+            Ok(capture) => {
+                people.push(shot.person.clone());
+                captures.push(capture);
+            }
+            Err(why) => {
+                say(&why);
+                failed.push(why);
+            }
+        }
+    }
+    let verdict = Verdict::of(&captures, &practice);
+    if json {
+        let frames = captures.iter().zip(&people).zip(&verdict.frames);
+        let frames: Vec<_> = frames
+            .map(|((capture, person), findings)| {
+                serde_json::json!({
+                    "frame": capture.frame,
+                    "person": person,
+                    "findings": findings,
+                    "figures": capture,
+                })
+            })
+            .collect();
+        let result = serde_json::json!({
+            "practice": practice,
+            "set": verdict.set,
+            "frames": frames,
+            "failed": failed,
+        });
+        tell(&result.to_string());
+    } else {
+        tell(&table(&captures, &people, &verdict));
+    }
+    let all_well = failed.is_empty() && verdict.frames.iter().all(Vec::is_empty);
+    if all_well { End::Well } else { End::Attention }
+}
+
+/// A frame a paragraph, a finding a line.
+fn table(captures: &[Capture], people: &[String], verdict: &Verdict) -> String {
+    let mut text = String::new();
+    for ((capture, person), findings) in captures.iter().zip(people).zip(&verdict.frames) {
+        let name = [capture.frame.as_str(), person.as_str()];
+        let name: Vec<&str> = name.into_iter().filter(|part| !part.is_empty()).collect();
+        let name = name.join("  ");
+        if findings.is_empty() {
+            text += &format!("{name}: nothing amiss\n");
+        } else {
+            text += &format!("{name}:\n");
+        }
+        for finding in findings {
+            text += &format!("  - {}\n", finding.says);
+        }
+    }
+    let amiss = verdict
+        .frames
+        .iter()
+        .filter(|list| !list.is_empty())
+        .count();
+    text += &format!("The set: {}; {amiss} to look at", verdict.set.join(", "));
+    text
+}
+
+fn against(reference: &Path, call: &Call, json: bool) -> End {
+    let [test] = call.files.as_slice() else {
+        say("--against compares one FRAME with the reference");
+        return End::NotUnderstood;
+    };
+    let (shots, set) = capture::of_frames(&[reference.to_path_buf(), test.clone()]);
+    let measured: Result<Vec<Capture>, String> = shots
+        .iter()
+        .map(|shot: &Shot| capture::measure(shot, &set))
+        .collect();
+    let captures = match measured {
+        Ok(captures) => captures,
+        Err(why) => {
+            say(&why);
+            return End::NotUnderstood;
+        }
+    };
+    let change = compare(&captures[0], &captures[1]);
+    if json {
+        tell(&serde_json::json!(change).to_string());
+    } else if change.says.is_empty() {
+        tell(&format!("{} is as {}", test.display(), reference.display()));
+    } else {
+        change.says.iter().for_each(|sentence| tell(sentence));
+    }
+    if change.says.is_empty() {
+        End::Well
+    } else {
+        End::Attention
+    }
+}
