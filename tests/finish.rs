@@ -226,6 +226,44 @@ fn a_file_that_was_edited_is_left_alone_until_asked() {
         .ends_with(1)
         .says(&["bo.tif: a file stands there", "1 failed, 1 rendered"]);
     assert_eq!(office.read("delivered/large/bo.tif"), b"not ours");
+
+    // It keeps back none of the frame's other files.
+    office.edit("job.ron", "name: \"web\"", "name: \"small\"");
+    office
+        .finish(&[])
+        .ends_with(1)
+        .says(&["bo.tif: a file stands there"]);
+    assert!(office.delivered().contains_key("bo-small.jpg"));
+}
+
+#[test]
+fn somebody_elses_contact_sheet_is_left_alone() {
+    let office = Office::new();
+    office.write("delivered/contact-sheet.jpg", b"not ours");
+    office
+        .finish(&[])
+        .says(&["contact-sheet.jpg: a file stands there"]);
+    assert_eq!(office.read("delivered/contact-sheet.jpg"), b"not ours");
+}
+
+#[test]
+fn a_recipe_that_others_build_on_is_an_original() {
+    let office = Office::new();
+    office.write("delivered/base.jpg", &office.read("house.ron"));
+    office.write(
+        "house.ron",
+        b"Recipe(format: 1, name: \"Ours\", builds_on: \"delivered/base.jpg\")",
+    );
+    office.edit(
+        "job.ron",
+        "profile: Srgb",
+        "profile: Srgb, pattern: \"{file_name}\"",
+    );
+    office.write("roster.csv", b"frame,person,file_name\ns01,Ann,base\n");
+    office
+        .finish(&["--again"])
+        .ends_with(2)
+        .says(&["a file that the job reads; it is never overwritten"]);
 }
 
 #[test]

@@ -50,7 +50,23 @@ pub(super) enum Command {
     /// Show what a recipe makes of one frame, as a PNG
     Preview(Preview),
     /// Read recipes, jobs, rosters and sidecars and report every mistake at its place
+    ///
+    /// Steps of a recipe that do nothing, show nowhere or work against each other are told as
+    /// warnings.
     Check(Check),
+    /// Say in words how two recipes differ, and show it on frames
+    ///
+    /// For each frame a PNG with both results and a map of their difference (CIEDE2000), and a
+    /// table of the difference in each region.
+    Compare(Compare),
+    /// Rewrite recipes, jobs and touch-ups in the one layout; comments stay
+    Tidy(Tidy),
+    /// Begin a client: a folder with a commented job, recipe, roster and touch-ups
+    New(New),
+    /// Write completions for a shell to standard output
+    Completions(Completions),
+    /// Write the manual page to standard output (for `man -l -`)
+    Manual,
 }
 
 #[derive(Debug, Args)]
@@ -99,4 +115,50 @@ pub(super) struct Check {
     /// Recipes, jobs, rosters (`.csv`) or sidecars; with --json a sidecar is printed as JSON
     #[arg(value_name = "FILE", required = true)]
     pub files: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Compare {
+    /// The recipe before
+    #[arg(value_name = "BEFORE")]
+    pub before: PathBuf,
+    /// The recipe after
+    #[arg(value_name = "AFTER")]
+    pub after: PathBuf,
+    /// Frames to show the difference on
+    #[arg(value_name = "FRAME")]
+    pub frames: Vec<PathBuf>,
+    /// Folder for the PNGs, named `FRAME-compare.png` [default: this folder]
+    #[arg(long, value_name = "FOLDER")]
+    pub to: Option<PathBuf>,
+    /// Long side of the frame that is rendered, in pixels
+    #[arg(long, value_name = "PIXELS", default_value_t = 1200, value_parser = clap::value_parser!(u32).range(400..=6000))]
+    pub size: u32,
+    /// Empty-backdrop frame of the set
+    #[arg(long, value_name = "FRAME")]
+    pub empty: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Tidy {
+    /// Recipes, jobs or touch-ups
+    #[arg(value_name = "FILE", required = true)]
+    pub files: Vec<PathBuf>,
+    /// Write nothing; say which files would change, and end with 1 if there are any
+    #[arg(long)]
+    pub check: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct New {
+    /// The client's folder; it must not be there yet, or be empty
+    #[arg(value_name = "FOLDER")]
+    pub folder: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Completions {
+    /// The shell
+    #[arg(value_name = "SHELL")]
+    pub shell: clap_complete::Shell,
 }

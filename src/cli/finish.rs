@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
+use indicatif::{MultiProgress, ProgressBar, ProgressState, ProgressStyle};
 use std::io::IsTerminal;
 
 use super::arguments::Finish;
@@ -183,9 +183,17 @@ impl Progress {
         let all = bars.add(ProgressBar::new(frames));
         let terminal = std::io::stderr().is_terminal();
         let style =
-            ProgressStyle::with_template("{bar:32} {pos}/{len} frames, {per_sec}, {eta} left");
+            ProgressStyle::with_template("{bar:32} {pos}/{len} frames, {per_minute}, {eta} left");
         if let Ok(style) = style {
-            all.set_style(style.progress_chars("=> "));
+            // A frame takes seconds: frames a second would read as 0.1.
+            let per_minute = |state: &ProgressState, text: &mut dyn std::fmt::Write| {
+                let _ = write!(text, "{:.1} a minute", state.per_sec() * 60.0);
+            };
+            all.set_style(
+                style
+                    .with_key("per_minute", per_minute)
+                    .progress_chars("=> "),
+            );
         }
         if silent || !terminal {
             bars.set_draw_target(indicatif::ProgressDrawTarget::hidden());

@@ -5,14 +5,17 @@
 
 mod arguments;
 mod check;
+mod compare;
 mod finish;
+mod new;
 mod preview;
 pub mod report;
+mod tidy;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{CommandFactory, Parser};
 
 use arguments::{Arguments, Command};
 use report::Style;
@@ -64,8 +67,52 @@ pub fn run() -> ExitCode {
         Command::Finish(call) => finish::run(&call, json),
         Command::Preview(call) => preview::run(&call, json),
         Command::Check(call) => check::run(&call, json),
+        Command::Compare(call) => compare::run(&call, json),
+        Command::Tidy(call) => tidy::run(&call, json),
+        Command::New(call) => new::run(&call),
+        Command::Completions(call) => completions(call.shell),
+        Command::Manual => manual(),
     }
     .into()
+}
+
+/// Writes what a shell needs to complete our commands.
+fn completions(shell: clap_complete::Shell) -> End {
+    let mut command = Arguments::command();
+    let mut text = Vec::new();
+    clap_complete::generate(shell, &mut command, "lapel", &mut text);
+    let _ = std::io::stdout().write_all(&text);
+    End::Well
+}
+
+/// Writes the manual page: the program's own, then one section a command, all from `--help`.
+fn manual() -> End {
+    let mut command = Arguments::command();
+    command.build();
+    let mut text = Vec::new();
+    let mut written = clap_mangen::Man::new(command.clone()).render(&mut text);
+    for inner in command
+        .get_subcommands()
+        .filter(|inner| inner.get_name() != "help")
+    {
+        let page = clap_mangen::Man::new(inner.clone());
+        let heading = format!(".SH \"{}\"\n", inner.get_name().to_uppercase());
+        text.extend(heading.as_bytes());
+        written = written
+            .and_then(|()| page.render_synopsis_section(&mut text))
+            .and_then(|()| page.render_description_section(&mut text))
+            .and_then(|()| page.render_options_section(&mut text));
+    }
+    match written {
+        Ok(()) => {
+            let _ = std::io::stdout().write_all(&text);
+            End::Well
+        }
+        Err(error) => {
+            say(&format!("the manual cannot be written: {error}"));
+            End::Attention
+        }
+    }
 }
 
 /// One line of results. A closed pipe is no failure of ours: whoever closed it has read enough.

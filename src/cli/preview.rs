@@ -8,8 +8,8 @@ use super::{End, report, say, tell};
 use crate::deliver::preview_sheet::{self, Sheet};
 use crate::engine::{self, Fineness, Set};
 use crate::job;
-use crate::recipe::{Diagnostics, Recipe, Step};
-use crate::regions::Region;
+use crate::recipe::compare::title;
+use crate::recipe::{Diagnostics, Recipe};
 
 /// Columns of tiles with `--each-step`.
 const COLUMNS: usize = 4;
@@ -82,7 +82,7 @@ fn show(call: &Preview, recipe: &Recipe) -> Result<Shown, String> {
                 if wanted {
                     let words = match step {
                         None => "as developed".to_owned(),
-                        Some(step) => words_for(step),
+                        Some(step) => title(step),
                     };
                     tiles.push((Sheet::of(canvas.linear()), words));
                 }
@@ -109,14 +109,4 @@ fn beside_us(frame: &Path) -> PathBuf {
         .file_stem()
         .map_or_else(|| "frame".into(), |stem| stem.to_string_lossy());
     PathBuf::from(format!("{stem}-preview.png"))
-}
-
-/// The step's name, with the regions it is held to: a recipe may have it more than once.
-fn words_for(step: &Step) -> String {
-    let name = step.operation.name();
-    if step.on == [Region::Everything] {
-        return name.to_owned();
-    }
-    let on: Vec<String> = step.on.iter().map(|region| region.name()).collect();
-    format!("{name} on {}", on.join(", "))
 }

@@ -36,6 +36,8 @@ pub struct Metadata {
     pub usage: String,
     /// Where to ask: an address on the web, of mail, or any other.
     pub contact: String,
+    /// The program, for files that are nobody's picture.
+    pub program: String,
     /// More keywords.
     pub keywords: Vec<String>,
     /// Pixels per inch; 0 leaves it out.
@@ -59,6 +61,9 @@ pub(super) enum Value {
 
 /// A TIFF field: tag and value.
 pub(super) type Field = (u16, Value);
+
+/// The tag of the program that wrote a file.
+const SOFTWARE: u16 = 0x0131;
 
 /// The tag that points from the main directory to Exif's.
 pub(super) const EXIF_DIRECTORY: u16 = 0x8769;
@@ -88,6 +93,7 @@ impl Metadata {
         };
         text(0x010e, &self.description());
         text(0x0110, self.exposure.body.as_deref().unwrap_or(""));
+        text(SOFTWARE, &self.program);
         text(0x013b, &self.creator);
         text(0x8298, &self.copyright);
         fields

@@ -6,8 +6,6 @@
 //! into one. Patterns may hold folders (`print/{file_name}`); each part is checked after filling:
 //! no `..`, no hidden file, no name that Windows keeps for devices.
 
-use std::collections::HashMap;
-
 /// Longest part between slashes: file systems take 255 bytes, and a sidecar's ending and the name
 /// of the temporary file need room.
 const LONGEST: usize = 180;
@@ -135,21 +133,6 @@ pub fn check(name: &str) -> Result<(), Error> {
         });
     }
     Ok(())
-}
-
-/// Pairs of names that some disk takes for one: they are equal but for case.
-pub fn clashes(names: &[String]) -> Vec<[usize; 2]> {
-    let mut first: HashMap<String, usize> = HashMap::new();
-    let mut pairs = Vec::new();
-    for (index, name) in names.iter().enumerate() {
-        match first.get(&name.to_lowercase()) {
-            Some(&other) => pairs.push([other, index]),
-            None => {
-                first.insert(name.to_lowercase(), index);
-            }
-        }
-    }
-    pairs
 }
 
 /// The pattern's own text: ASCII, blanks and slashes kept.
@@ -348,12 +331,6 @@ mod tests {
             fill("{ext}/{file_name}.{ext}", &fields, "tif").as_deref(),
             Ok("tif/ada.tif")
         );
-    }
-
-    #[test]
-    fn names_that_differ_in_case_alone_clash() {
-        let names = ["Ada.jpg", "bo.jpg", "ada.jpg"].map(String::from);
-        assert_eq!(clashes(&names), [[0, 2]]);
     }
 
     proptest::proptest! {

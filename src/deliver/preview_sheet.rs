@@ -3,6 +3,8 @@
 //! Pictures for people's eyes only: sRGB, 8 bit, on a dark neutral ground so that a bright wall and
 //! a dark wall both show their edge.
 
+use ndarray::ArrayView2;
+
 use crate::colour::output::{Profile, encode_8};
 use crate::picture::{Linear, Rect, Size, linear_from_oklab};
 use crate::regions::{Region, Regions};
@@ -100,6 +102,20 @@ pub fn side_by_side(tiles: &[(Sheet, String)], columns: usize) -> Sheet {
         sheet.write(words, left, top + tile.height + 6);
     }
     sheet
+}
+
+/// The difference that [`difference`] shows as white. Five is a difference that nobody overlooks
+/// side by side; common practice, no source.
+pub const WHITE_DIFFERENCE: f32 = 5.0;
+
+/// A map of differences (0 and more) in grey.
+pub fn difference(map: ArrayView2<'_, f32>) -> Sheet {
+    let (height, width) = map.dim();
+    let grey = |value: &f32| [(value / WHITE_DIFFERENCE * 255.0 + 0.5) as u8; 3];
+    Sheet {
+        size: Size { width, height },
+        pixels: map.iter().flat_map(grey).collect(),
+    }
 }
 
 /// What was found: each part tinted in a hue of its own over the greyed picture, landmarks as

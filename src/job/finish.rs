@@ -270,6 +270,7 @@ impl Run<'_> {
         let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
         let digest = digest_file(&task.frame).map_err(told)?;
         let mut wanted = Vec::new();
+        let mut foreign = Vec::new();
         let mut done = outcome(task, Done::Unchanged);
         for order in &task.outputs {
             let key = self.key(task, order, &digest);
@@ -277,20 +278,27 @@ impl Run<'_> {
             match self.standing(&path, &key)? {
                 Standing::Right if !self.manner.again => done.files.push(order.file.clone()),
                 Standing::Foreign if !self.manner.again => {
-                    return Err(format!(
-                        "{}: a file stands there that this program did not write, or that was \
-                         edited since; move it away, or let it be replaced with --again",
-                        path.display()
-                    ));
+                    foreign.push(path.display().to_string());
                 }
                 _ => wanted.push((order, key, path)),
             }
         }
+        // One file that somebody works on shall not keep back the frame's others.
+        let foreign = (!foreign.is_empty()).then(|| {
+            format!(
+                "{}: a file stands there that this program did not write, or that was edited since; \
+                 move it away, or let it be replaced with --again",
+                foreign.join(", ")
+            )
+        });
         if wanted.is_empty() {
             // What an earlier run wrote down is as true now.
             if let Some(sidecar) = done.files.first().and_then(|file| self.sidecar_of(file)) {
                 done.unavailable = sidecar.unavailable;
                 done.attention = sidecar.attention;
+            }
+            if let Some(why) = foreign {
+                done.result = Done::Failed(why);
             }
             return Ok(done);
         }
@@ -330,7 +338,7 @@ impl Run<'_> {
             done.files.push(order.file.clone());
         }
         drop(share);
-        done.result = Done::Rendered(written);
+        done.result = foreign.map_or(Done::Rendered(written), Done::Failed);
         done.unavailable = finished
             .unavailable
             .iter()
@@ -474,6 +482,7 @@ pub fn sheet(plan: &Plan) -> Result<Option<PathBuf>, String> {
     let (pixels, size) = contact_sheet(&tiles, columns);
     let metadata = Metadata {
         client: plan.client.clone(),
+        program: PROGRAM.to_owned(),
         ..Metadata::default()
     };
     let format = Format::Jpeg { quality: 88 };
@@ -481,8 +490,32 @@ pub fn sheet(plan: &Plan) -> Result<Option<PathBuf>, String> {
     let file = encode::encode(Pixels::Eight(pixels), size, format, &icc, &metadata)
         .map_err(|error| error.to_string())?;
     let path = plan.deliver_to.join(SHEET);
+    match std::fs::read(&path) {
+        Ok(before) if before == file => return Ok(Some(path)),
+        Ok(before) if !is_our_sheet(&before) => {
+            return Err(format!(
+                "{}: a file stands there that this program did not write; move it away",
+                path.display()
+            ));
+        }
+        _ => {}
+    }
     atomic::write(&path, &file, &plan.originals()).map_err(|error| error.to_string())?;
     Ok(Some(path))
+}
+
+/// Whether a file says of itself that this program wrote it. A contact sheet has no sidecar that
+/// could say so.
+fn is_our_sheet(file: &[u8]) -> bool {
+    let exif = exif::Reader::new().read_from_container(&mut std::io::Cursor::new(file));
+    let program = exif.ok().and_then(|exif| {
+        let field = exif.get_field(exif::Tag::Software, exif::In::PRIMARY)?;
+        match &field.value {
+            exif::Value::Ascii(texts) => texts.first().cloned(),
+            _ => None,
+        }
+    });
+    program.is_some_and(|program| program.starts_with(b"lapel "))
 }
 
 /// Writes a sheet as PNG, never over one of the files it was made from.

@@ -10,7 +10,8 @@ pub mod plan;
 pub mod roster;
 pub mod touch_ups;
 
-use std::collections::BTreeMap;
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -20,6 +21,9 @@ pub use job_file::{Frames, JobFile, Output, Rights, SetFrames, Written};
 pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;
 
+use crate::deliver::atomic;
+use crate::recipe::advice::advise;
+use crate::recipe::layout::laid_out;
 use crate::recipe::reader::Reader;
 use crate::recipe::tree::{self, Group, Value};
 use crate::recipe::{Diagnostics, Place, Recipe, Source, beside, nearest};
@@ -65,6 +69,8 @@ pub struct Job {
     pub missing: Vec<Sitter>,
     /// Frames that no row names, by path.
     pub unlisted: Vec<String>,
+    /// Recipes that the tasks' recipes build on, by path.
+    pub bases: Vec<String>,
 }
 
 /// One person's picture.
@@ -110,7 +116,7 @@ impl Job {
                 notes.error(file, span.clone(), message).label("not found");
             }
         }
-        let mut recipes = BTreeMap::new();
+        let mut recipes = Recipes::default();
         let house = read_recipe(
             &at(&file.recipe.value),
             &file.recipe.place,
@@ -194,6 +200,7 @@ impl Job {
             tasks,
             missing,
             unlisted,
+            bases: recipes.bases.into_inner().into_iter().collect(),
         })
     }
 
@@ -240,14 +247,24 @@ pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
             name: Some("Recipe"),
             ..
         }) => {
-            Recipe::read(&source.name, &source.text, &load, notes);
+            let recipe = Recipe::read(&source.name, &source.text, &load, notes);
+            if let Some(recipe) = recipe {
+                advise(&recipe, notes);
+            }
             Some(Kind::Recipe)
         }
         Value::Group(Group {
             name: Some("Job"), ..
         }) => {
             // The tree was sound, so reading it again notes nothing twice.
-            Job::gather(Arc::clone(&source), notes);
+            let job = Job::gather(Arc::clone(&source), notes);
+            let tasks = job.iter().flat_map(|job| &job.tasks);
+            let recipes: BTreeMap<&str, &Recipe> = tasks
+                .map(|task| (task.recipe_path.as_str(), &task.recipe))
+                .collect();
+            for recipe in recipes.values() {
+                advise(recipe, notes);
+            }
             Some(Kind::Job)
         }
         Value::Group(Group {
@@ -270,6 +287,33 @@ pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
             None
         }
     }
+}
+
+/// Why a file was not laid out.
+#[derive(Debug, thiserror::Error)]
+pub enum TidyError {
+    /// Its text has mistakes, which were noted.
+    #[error("the text has mistakes")]
+    Text,
+    /// It cannot be written.
+    #[error("{0}")]
+    Write(#[from] atomic::Error),
+}
+
+/// Brings a recipe, job or touch-ups file into the one layout, or only says whether it would
+/// change. The file appears whole or not at all.
+///
+/// # Errors
+/// When its text has mistakes, or it cannot be written.
+pub fn tidy(path: &Path, write: bool, notes: &mut Diagnostics) -> Result<bool, TidyError> {
+    let text = open(&path.to_string_lossy(), notes)
+        .and_then(|source| Some((laid_out(&source, notes)?, source)));
+    let (text, source) = text.ok_or(TidyError::Text)?;
+    let changed = text != source.text;
+    if changed && write {
+        atomic::write(path, text.as_bytes(), &atomic::Originals::default())?;
+    }
+    Ok(changed)
 }
 
 /// Reads a recipe file with all it builds on.
@@ -351,15 +395,28 @@ fn cannot_read(place: &Place, what: &str, path: &str, error: &Error, notes: &mut
 }
 
 /// Each recipe is read once, however many people have it.
+/// Recipes of a job, each read once.
+#[derive(Default)]
+struct Recipes {
+    /// By path; `None` for one with mistakes, which were noted when it was read.
+    known: BTreeMap<String, Option<Recipe>>,
+    /// What they build on.
+    bases: RefCell<BTreeSet<String>>,
+}
+
 fn read_recipe(
     path: &str,
     place: &Place,
-    known: &mut BTreeMap<String, Option<Recipe>>,
+    recipes: &mut Recipes,
     notes: &mut Diagnostics,
 ) -> Option<Recipe> {
-    if let Some(recipe) = known.get(path) {
+    if let Some(recipe) = recipes.known.get(path) {
         return recipe.clone();
     }
+    let load = |base: &str| {
+        recipes.bases.borrow_mut().insert(base.to_owned());
+        load(base)
+    };
     let recipe = match read_text(Path::new(path)) {
         Ok(text) => Recipe::read(path, &text, &load, notes),
         Err(error) => {
@@ -367,7 +424,7 @@ fn read_recipe(
             None
         }
     };
-    known.insert(path.to_owned(), recipe.clone());
+    recipes.known.insert(path.to_owned(), recipe.clone());
     recipe
 }
 

@@ -129,6 +129,7 @@ impl Plan {
                 .iter()
                 .map(|task| PathBuf::from(&task.recipe_path)),
         );
+        inputs.extend(job.bases.iter().map(PathBuf::from));
         let touch_ups = job
             .tasks
             .iter()

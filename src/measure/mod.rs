@@ -8,6 +8,7 @@
 use ndarray::{Array2, ArrayView2, Zip};
 use palette::color_difference::Ciede2000;
 use palette::white_point;
+use serde::Serialize;
 
 use crate::picture::filter::gaussian;
 use crate::picture::oklab::WORKING_TO_XYZ;
@@ -69,6 +70,41 @@ pub fn difference_map(one: &Linear, other: &Linear) -> Array2<f32> {
         }
     });
     map
+}
+
+/// How a map's values lie inside of a matte.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Spread {
+    /// Weighted mean.
+    pub mean: f64,
+    /// Below it lie 95 % of the weight.
+    pub most: f64,
+}
+
+/// Mean and 95th percentile of a map, weighted by a matte (0 to 1, same shape); `None` when the
+/// matte is empty.
+pub fn spread(map: ArrayView2<'_, f32>, matte: ArrayView2<'_, f32>) -> Option<Spread> {
+    let mut values: Vec<(f32, f32)> = map
+        .iter()
+        .copied()
+        .zip(matte.iter().copied())
+        .filter(|&(_, weight)| weight > 0.0)
+        .collect();
+    values.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let weight: f64 = values.iter().map(|&(_, weight)| f64::from(weight)).sum();
+    let sum: f64 = values
+        .iter()
+        .map(|&(value, w)| f64::from(value) * f64::from(w))
+        .sum();
+    let mut below = 0.0;
+    let most = values.iter().find(|&&(_, w)| {
+        below += f64::from(w);
+        below >= 0.95 * weight
+    })?;
+    Some(Spread {
+        mean: sum / weight,
+        most: f64::from(most.0),
+    })
 }
 
 /// Mean working-space colour, weighted by a matte (0 to 1, same shape); `None` when the matte is

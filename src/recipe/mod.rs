@@ -27,8 +27,11 @@
 //! first is 1) says which: `Adjust(nth: 2)`. All of them are counted in the base as it stands in its
 //! file, before anything was dropped or inserted.
 
+pub mod advice;
+pub mod compare;
 pub mod diagnostic;
 mod edits;
+pub mod layout;
 mod nearest;
 pub mod page;
 pub mod reader;

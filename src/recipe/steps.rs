@@ -33,26 +33,30 @@ pub struct Step {
 }
 
 impl Step {
+    /// Every setting with its RON text, those that all steps have behind the operation's own.
+    pub fn spelled_out(&self) -> Vec<(String, String)> {
+        let own = self.operation.spelled_out().into_iter();
+        let mut settings: Vec<_> = own.map(|(name, text)| (name.to_owned(), text)).collect();
+        if self.operation.takes_regions() {
+            let names = |list: &[Region]| {
+                let names: Vec<_> = list.iter().map(|region| region.name()).collect();
+                format!("[{}]", names.join(", "))
+            };
+            settings.push(("on".to_owned(), names(&self.on)));
+            settings.push(("except".to_owned(), names(&self.except)));
+            let opacity = crate::operations::declare::write(&self.opacity);
+            settings.push(("opacity".to_owned(), opacity));
+        }
+        settings
+    }
+
     /// The step on one line with every setting spelled out.
     pub fn canonical(&self) -> String {
-        let mut settings: Vec<String> = self
-            .operation
+        let settings: Vec<String> = self
             .spelled_out()
             .into_iter()
             .map(|(name, text)| format!("{name}: {text}"))
             .collect();
-        if self.operation.takes_regions() {
-            let names = |list: &[Region]| {
-                list.iter()
-                    .map(|region| region.name())
-                    .collect::<Vec<_>>()
-                    .join(", ")
-            };
-            let opacity = crate::operations::declare::write(&self.opacity);
-            settings.push(format!("on: [{}]", names(&self.on)));
-            settings.push(format!("except: [{}]", names(&self.except)));
-            settings.push(format!("opacity: {opacity}"));
-        }
         format!("{}({})", self.operation.name(), settings.join(", "))
     }
 
