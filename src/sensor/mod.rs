@@ -236,15 +236,13 @@ pub fn demosaic(
 pub fn noise_of(frame: &SensorFrame, alike: bool) -> Result<Option<[[f32; 2]; 3]>, Error> {
     let sites = Sites::new(frame, [1.0; 3])?;
     check_window(frame.crop, &sites)?;
-    let estimate = |colours: &[usize]| noise::estimate(&sites, frame.crop, colours);
-    let found = match (&frame.pattern, alike) {
+    let found = match &frame.pattern {
         // Three samples a site were computed from others: no noise model holds.
-        (Pattern::Linear, _) => None,
-        (Pattern::Monochrome, _) | (_, true) => estimate(&[0, 1, 2]).map(|noise| [noise; 3]),
-        (_, false) => match [estimate(&[0]), estimate(&[1]), estimate(&[2])] {
-            [Some(red), Some(green), Some(blue)] => Some([red, green, blue]),
-            _ => None,
-        },
+        Pattern::Linear => None,
+        pattern => {
+            let alike = alike || *pattern == Pattern::Monochrome;
+            noise::estimate(&sites, frame.crop, alike)
+        }
     };
     let usable = |noise: &[[f32; 2]; 3]| {
         noise
@@ -279,17 +277,17 @@ fn roots_squared(
     let lift = lift_for(noise[1]);
     let deviation = noise.map(|noise| deviation(noise, lift));
     // Blocks have their own raster in the active area.
-    let step = denoise::STEP as isize;
+    let step = denoise::ALIGNED as isize;
     let margin = denoise::MARGIN as isize;
     let begin = origin.map(|at| (at - margin).div_euclid(step) * step);
     let size = window.size();
     let [height, width] = [(size.height, 0), (size.width, 1)].map(|(length, axis)| {
         let end = origin[axis] + length as isize + margin - begin[axis];
-        (end as usize).next_multiple_of(denoise::STEP)
+        (end as usize).next_multiple_of(denoise::ALIGNED)
     });
     let mut planes = planes_of(Size { width, height });
     fill_in(sites, &frame.pattern, begin, lift, &mut planes);
-    let spectrum = denoise::spectrum(&flat_noise(frame, deviation));
+    let spectrum = denoise::spectrum(flat_noise(frame, deviation));
     denoise::denoise(&mut planes, &spectrum, strength);
     let [top, left] = [0, 1].map(|axis| (origin[axis] - begin[axis]) as usize);
     let rows = Slice::from(top..top + size.height);
@@ -302,7 +300,7 @@ fn roots_squared(
             .to_owned()
     });
     // The mean of squares is the square of the mean plus the variance that was taken off.
-    let lost = deviation.map(|deviation| strength.0.min(1.0) * deviation * deviation);
+    let lost = deviation.map(|deviation| denoise::taken(strength) * deviation * deviation);
     square(&mut planes, lift, lost);
     planes
 }
@@ -322,7 +320,7 @@ fn deviation([a, b]: [f32; 2], lift: f32) -> f32 {
 
 /// What demosaicing makes of flat light with this noise, without the light.
 fn flat_noise(frame: &SensorFrame, deviation: [f32; 3]) -> [Array2<f32>; 3] {
-    const SIDE: usize = 192;
+    const SIDE: usize = 384;
     const ROOT: f32 = 0.5;
     let whole = Rect::whole(Size {
         width: SIDE,
