@@ -357,15 +357,15 @@ fn mean(scores: &[(String, f64)]) -> f64 {
     scores.iter().map(|score| score.1).sum::<f64>() / scores.len() as f64
 }
 
-/// Floor of the protocol: 35.15 dB (Menon 2007); reached: 36.78.
+/// Floor of the protocol: 35.15 dB (Menon 2007, colour-demosaicing 0.2.7); reached: 36.87.
 #[test]
 fn bayer_mosaics_are_filled_in_well() {
     let Some(scores) = scores(&Pattern::Bayer(RGGB)) else {
         eprintln!("skipped: ../shared/tools/pictures is not here");
         return;
     };
-    assert!(mean(&scores) > 36.75, "{scores:#?}");
-    for (name, least) in [("pattern_hair", 34.5), ("pattern_knit", 29.0)] {
+    assert!(mean(&scores) > 36.84, "{scores:#?}");
+    for (name, least) in [("pattern_hair", 34.6), ("pattern_knit", 30.1)] {
         let found = scores
             .iter()
             .find(|score| score.0 == name)
@@ -375,12 +375,13 @@ fn bayer_mosaics_are_filled_in_well() {
     }
 }
 
-/// Bilinear on RGGB, which has more red and blue: 28.12 dB (README.md of the tools).
+/// Bilinear on the same mosaics: the mean of the own colour within 3 x 3 sites, weighted 1 2 1 each way
+/// (scipy.ndimage on square roots, the best of three kernels): 27.43 dB. Reached: see the assertion.
 #[test]
 fn six_by_six_mosaics_are_filled_in_decently() {
     let Some(scores) = scores(&six_by_six()) else {
         eprintln!("skipped: ../shared/tools/pictures is not here");
         return;
     };
-    assert!(mean(&scores) > 30.3, "{}", mean(&scores));
+    assert!(mean(&scores) > 27.43 + 2.8, "{}", mean(&scores));
 }
