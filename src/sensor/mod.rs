@@ -267,7 +267,12 @@ fn roots_squared(
     noise: Option<[[f32; 2]; 3]>,
 ) -> [Array2<f32>; 3] {
     let origin = [window.top as isize, window.left as isize];
-    let Some(noise) = noise.filter(|_| strength.0 > 0.0) else {
+    let visible = |noise: &[[f32; 2]; 3]| {
+        let noise = balanced(*noise, gains);
+        let lift = lift_for(noise[1]);
+        noise.iter().any(|&line| deviation(line, lift) > INVISIBLE)
+    };
+    let Some(noise) = noise.filter(|noise| strength.0 > 0.0 && visible(noise)) else {
         let mut planes = planes_of(window.size());
         fill_in(sites, &frame.pattern, origin, 0.0, &mut planes);
         square(&mut planes, 0.0, [0.0; 3]);
@@ -304,6 +309,10 @@ fn roots_squared(
     square(&mut planes, lift, lost);
     planes
 }
+
+/// Deviation of roots of light that nobody sees: an eighth of a step of 8 bits. Common practice, no
+/// source.
+const INVISIBLE: f32 = 0.125 / 255.0;
 
 /// What is added to light before its root is taken, so that noise is even down to black:
 /// 3/8 a + b / a (generalised Anscombe transform: F. Murtagh, J.-L. Starck, A. Bijaoui, "Image

@@ -39,6 +39,9 @@ const CLASS: usize = 100;
 const USUAL: [f64; 3] = [2.0, 1.0, 1.5];
 const HELD: f64 = 0.5;
 
+/// How far from the usual proportion a colour may be found, as a factor.
+const FARTHEST: f64 = 2.0;
+
 /// Share of the patches of one brightness that counts as calm, one in so many.
 const CALM: usize = 8;
 
@@ -379,6 +382,14 @@ fn fit(points: &[Point], alike: bool, last: Option<[[f64; 2]; 3]>) -> Option<[[f
                     found[i] = (found[i] + rest / products[i][i]).max(0.0);
                 }
             }
+        }
+    }
+    if !alike {
+        // A picture in which a colour hardly occurs says nothing of it.
+        let scale = scale([found[0], found[1], found[2]]);
+        for of in 0..3 {
+            let usual = scale * USUAL[of];
+            found[of] = found[of].max(usual / FARTHEST).min(usual * FARTHEST);
         }
     }
     let noise = match alike {
