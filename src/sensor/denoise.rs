@@ -184,11 +184,20 @@ fn halved(plane: &Array2<f32>) -> Array2<f32> {
     let mut half = Array2::zeros((height / 2, width / 2));
     bands::each_band(half.view_mut(), |first, mut rows| {
         for (y, mut row) in rows.rows_mut().into_iter().enumerate() {
-            let [above, below] = [0, 1].map(|k| plane.row(2 * (first + y) + k));
-            for (x, out) in row.iter_mut().enumerate() {
-                *out =
-                    0.25 * ((above[2 * x] + above[2 * x + 1]) + (below[2 * x] + below[2 * x + 1]));
-            }
+            let [above, below] = [0, 1].map(|k| {
+                let row = plane.row(2 * (first + y) + k);
+                row.to_slice().expect("planes are contiguous")
+            });
+            let row = row.as_slice_mut().expect("planes are contiguous");
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    let pairs = above.chunks_exact(2).zip(below.chunks_exact(2));
+                    for (out, (a, b)) in row.iter_mut().zip(pairs) {
+                        *out = 0.25 * ((a[0] + a[1]) + (b[0] + b[1]));
+                    }
+                },
+            );
         }
     });
     half
@@ -205,39 +214,44 @@ fn take_over(plane: &mut Array2<f32>, coarse: &Array2<f32>) {
     if height == 0 || width == 0 {
         return;
     }
+    let values = difference.as_slice().expect("planes are contiguous");
     bands::each_band(plane.view_mut(), |first, mut rows| {
-        let mut line = vec![0.0; width];
-        let mut smooth = vec![0.0; width];
+        // One value more at each side, repeated.
+        let mut line = vec![0.0; width + 2];
+        let mut smooth = vec![0.0; width + 2];
         for (k, mut row) in rows.rows_mut().into_iter().enumerate() {
             let y = first + k;
             let middle = (y / 2).min(height - 1);
             // Nearest row of the copy three quarters, the next one a quarter; each smoothed.
-            let weights = if y % 2 == 0 {
+            let weights: [f32; 5] = if y % 2 == 0 {
                 [0.0625, 0.3125, 0.4375, 0.1875, 0.0]
             } else {
                 [0.0, 0.1875, 0.4375, 0.3125, 0.0625]
             };
-            let near: [_; 5] = std::array::from_fn(|j| {
-                difference.row((middle + j).saturating_sub(2).min(height - 1))
+            let near: [&[f32]; 5] = std::array::from_fn(|j| {
+                let y = (middle + j).saturating_sub(2).min(height - 1);
+                &values[y * width..][..width]
             });
-            for (x, out) in line.iter_mut().enumerate() {
-                *out = (weights[0] * near[0][x] + weights[1] * near[1][x])
-                    + weights[2] * near[2][x]
-                    + (weights[3] * near[3][x] + weights[4] * near[4][x]);
-            }
-            for x in 0..width {
-                let (left, right) = (line[x.saturating_sub(1)], line[(x + 1).min(width - 1)]);
-                smooth[x] = 0.25 * (left + right) + 0.5 * line[x];
-            }
-            for (x, out) in row.iter_mut().enumerate() {
-                let at = (x / 2).min(width - 1);
-                let next = if x % 2 == 0 {
-                    at.saturating_sub(1)
-                } else {
-                    (at + 1).min(width - 1)
-                };
-                *out += 0.75 * smooth[at] + 0.25 * smooth[next];
-            }
+            let row = row.as_slice_mut().expect("planes are contiguous");
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for (x, out) in line[1..=width].iter_mut().enumerate() {
+                        *out = (weights[0] * near[0][x] + weights[1] * near[1][x])
+                            + weights[2] * near[2][x]
+                            + (weights[3] * near[3][x] + weights[4] * near[4][x]);
+                    }
+                    (line[0], line[width + 1]) = (line[1], line[width]);
+                    for (out, v) in smooth[1..=width].iter_mut().zip(line.windows(3)) {
+                        *out = 0.25 * (v[0] + v[2]) + 0.5 * v[1];
+                    }
+                    (smooth[0], smooth[width + 1]) = (smooth[1], smooth[width]);
+                    for (pair, v) in row.chunks_exact_mut(2).zip(smooth.windows(3)) {
+                        pair[0] += 0.75 * v[1] + 0.25 * v[0];
+                        pair[1] += 0.75 * v[1] + 0.25 * v[2];
+                    }
+                },
+            );
         }
     });
 }
