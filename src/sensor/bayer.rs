@@ -145,7 +145,6 @@ impl Bayer {
         }
         box_of_five(scratch, width, height, &mut self.turned_difference, upright);
         let green = &mut self.planes[1];
-        let weight = |change: f32| 1.0 / (change * change + CALM);
         for y in 4..height - 4 {
             let at = y * width;
             let across = &self.across[at..][..width];
@@ -159,15 +158,11 @@ impl Bayer {
             let here = &upright[at..][..width];
             let out = &mut green[at..][..width];
             for x in 4..width - 4 {
-                let to_left = weight(side[x - 2]);
-                let to_right = weight(side[x + 2]);
-                let to_top = weight(above[x]);
-                let to_bottom = weight(below[x]);
-                let four = |[left, right, top, bottom]: [f32; 4]| {
-                    let sum =
-                        (to_left * left + to_right * right) + (to_top * top + to_bottom * bottom);
-                    sum / ((to_left + to_right) + (to_top + to_bottom))
-                };
+                let to_left = calmness(side[x - 2]);
+                let to_right = calmness(side[x + 2]);
+                let to_top = calmness(above[x]);
+                let to_bottom = calmness(below[x]);
+                let weights = [to_left, to_right, to_top, to_bottom];
                 let mut wide = [0.0; 4];
                 for k in 0..5 {
                     wide[0] += SIDE[k] * across[x - k];
@@ -182,7 +177,7 @@ impl Bayer {
                     narrow[2] += NARROW[k] * down[4 - k][x];
                     narrow[3] += NARROW[k] * down[4 + k][x];
                 }
-                let (wide, narrow) = (four(wide), four(narrow));
+                let (wide, narrow) = (averaged(wide, weights), averaged(narrow, weights));
                 let change = side[x].min(here[x]) * (1.0 / (25.0 * MOTLEY));
                 let square = change * change;
                 let motley = square * square / (square * square + 1.0);
@@ -195,6 +190,19 @@ impl Bayer {
             }
         }
     }
+}
+
+/// Weight of a side along which differences change so much.
+#[inline(always)]
+fn calmness(change: f32) -> f32 {
+    1.0 / (change * change + CALM)
+}
+
+/// Weighted mean of four values.
+#[inline(always)]
+fn averaged(v: [f32; 4], w: [f32; 4]) -> f32 {
+    let sum = (w[0] * v[0] + w[1] * v[1]) + (w[2] * v[2] + w[3] * v[3]);
+    sum / ((w[0] + w[1]) + (w[2] + w[3]))
 }
 
 /// Sums over 5 x 5; the two outermost sites at each side stay as they are.
@@ -262,7 +270,6 @@ impl Light {
     /// Fills [`Self::green`], which means something at red and blue sites only.
     #[inline(always)]
     fn green(&mut self, tile: &[f32]) {
-        const LEAST: f32 = 1e-5;
         let (width, height) = (self.width, self.height);
         let [along, down] = &mut self.change;
         for y in 3..height - 3 {
@@ -272,11 +279,7 @@ impl Light {
             let down = &mut down[y * width..][..width];
             let light = &mut self.scratch[y * width..][..width];
             for x in 3..width - 3 {
-                let high = |v: [f32; 7]| {
-                    let v = ((v[0] + v[6]) - (v[2] + v[4])) + (6.0 * v[3] - 3.0 * (v[1] + v[5]));
-                    v * v
-                };
-                along[x] = high([
+                along[x] = highest([
                     row[x - 3],
                     row[x - 2],
                     row[x - 1],
@@ -285,12 +288,12 @@ impl Light {
                     row[x + 2],
                     row[x + 3],
                 ]);
-                down[x] = high([
+                down[x] = highest([
                     near[0][x], near[1][x], near[2][x], near[3][x], near[4][x], near[5][x],
                     near[6][x],
                 ]);
-                let three = |r: &[f32]| 0.25 * (r[x - 1] + r[x + 1]) + 0.5 * r[x];
-                light[x] = 0.25 * (three(near[2]) + three(near[4])) + 0.5 * three(row);
+                light[x] =
+                    0.25 * (blurred(near[2], x) + blurred(near[4], x)) + 0.5 * blurred(row, x);
             }
         }
         std::mem::swap(&mut self.scratch, &mut self.light);
@@ -308,29 +311,19 @@ impl Light {
             let out = &mut self.green[at..][..width];
             for x in 8..width - 8 {
                 let here = lights[1][x];
-                // Sites at -1, 0, 1, 2, 3, 4 on the way, light two sites away.
-                let guess = |v: [f32; 6], there: f32| {
-                    let change = (LEAST + (v[2] - v[0]).abs())
-                        + (v[1] - v[3]).abs()
-                        + ((v[2] - v[4]).abs() + (v[3] - v[5]).abs());
-                    (
-                        change,
-                        v[2] + v[2] * (here - there) / (LEAST + here + there),
-                    )
-                };
-                let (n, up) = guess(
+                let (n, up) = from_side(
                     [
                         rows[5][x], row[x], rows[3][x], rows[2][x], rows[1][x], rows[0][x],
                     ],
-                    lights[0][x],
+                    [here, lights[0][x]],
                 );
-                let (s, low) = guess(
+                let (s, low) = from_side(
                     [
                         rows[3][x], row[x], rows[5][x], rows[6][x], rows[7][x], rows[8][x],
                     ],
-                    lights[2][x],
+                    [here, lights[2][x]],
                 );
-                let (w, left) = guess(
+                let (w, left) = from_side(
                     [
                         row[x + 1],
                         row[x],
@@ -339,9 +332,9 @@ impl Light {
                         row[x - 3],
                         row[x - 4],
                     ],
-                    lights[1][x - 2],
+                    [here, lights[1][x - 2]],
                 );
-                let (e, right) = guess(
+                let (e, right) = from_side(
                     [
                         row[x - 1],
                         row[x],
@@ -350,7 +343,7 @@ impl Light {
                         row[x + 3],
                         row[x + 4],
                     ],
-                    lights[1][x + 2],
+                    [here, lights[1][x + 2]],
                 );
                 let upright = (s * up + n * low) / (n + s);
                 let level = (e * left + w * right) / (w + e);
@@ -359,6 +352,33 @@ impl Light {
             }
         }
     }
+}
+
+/// Keeps the ratios of light and the weights of sides finite.
+const LEAST: f32 = 1e-5;
+
+/// Change along a side, and green from there: from the sites at -1, 0, 1, 2, 3 and 4 on the way and
+/// the light here and two sites away.
+#[inline(always)]
+fn from_side(v: [f32; 6], [here, there]: [f32; 2]) -> (f32, f32) {
+    let change = (LEAST + (v[2] - v[0]).abs())
+        + (v[1] - v[3]).abs()
+        + ((v[2] - v[4]).abs() + (v[3] - v[5]).abs());
+    let green = v[2] + v[2] * (here - there) / (LEAST + here + there);
+    (change, green)
+}
+
+/// Square of what is left of seven sites in line when smooth light is taken out.
+#[inline(always)]
+fn highest(v: [f32; 7]) -> f32 {
+    let v = ((v[0] + v[6]) - (v[2] + v[4])) + (6.0 * v[3] - 3.0 * (v[1] + v[5]));
+    v * v
+}
+
+/// Mean of three values, weighted 1 2 1.
+#[inline(always)]
+fn blurred(row: &[f32], x: usize) -> f32 {
+    0.25 * (row[x - 1] + row[x + 1]) + 0.5 * row[x]
 }
 
 /// Sums over 3 x 3; the outermost sites stay as they are.
@@ -568,14 +588,14 @@ impl Rows {
                 let r: [&[f32]; 3] = std::array::from_fn(|k| &rest[(y + k - 1) * half..][..half]);
                 let cost = &mut cost[..half];
                 for i in 1..half - 1 {
-                    let step = |k: usize| (r[k][i + 1] - r[k][i - 1]).abs();
                     size[i] = (r[0][i].abs() + r[2][i].abs()) + 2.0 * r[1][i].abs();
-                    change[i] = (step(0) + step(2)) + 2.0 * step(1);
+                    let above = (r[0][i + 1] - r[0][i - 1]).abs();
+                    let here = (r[1][i + 1] - r[1][i - 1]).abs();
+                    let below = (r[2][i + 1] - r[2][i - 1]).abs();
+                    change[i] = (above + below) + 2.0 * here;
                 }
                 for i in 2..half - 2 {
-                    let three = |v: &[f32]| (1.0 / 16.0) * ((v[i - 1] + v[i + 1]) + 2.0 * v[i]);
-                    let size = three(size);
-                    cost[i] = size * three(change);
+                    cost[i] = (1.0 / 16.0) * (blurred(size, i) * blurred(change, i));
                 }
             }
             let [a, b] = &self.costs;
