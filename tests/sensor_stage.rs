@@ -430,3 +430,138 @@ fn six_by_six_mosaics_are_filled_in_decently() {
     };
     assert!(mean(&scores) > 27.43 + 2.8, "{}", mean(&scores));
 }
+
+/// A picture's mosaic as the camera of the protocol delivers it, and the picture, encoded.
+/// `read`: read noise in electrons.
+fn noisy(
+    light: &[Array2<f32>; 3],
+    gains: [f32; 3],
+    electrons: f32,
+    read: f32,
+    balanced: bool,
+) -> Array2<f32> {
+    let mut state = 11;
+    let (height, width) = light[0].dim();
+    Array2::from_shape_fn((height / 2 * 2, width / 2 * 2), |(y, x)| {
+        let colour = RGGB[y % 2 * 2 + x % 2] as usize;
+        let value = light[colour][[y, x]] / gains[colour];
+        let normal: f32 = (0..12).map(|_| random(&mut state)).sum::<f32>() - 6.0;
+        let deviation = (value * electrons + read * read).sqrt() / electrons;
+        let value = value + deviation * normal;
+        if balanced {
+            value * gains[colour]
+        } else {
+            value.min(1.0)
+        }
+    })
+}
+
+/// The pictures of the protocol in linear light.
+fn pictures() -> Option<Vec<(String, [Array2<f32>; 3])>> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/tools/pictures");
+    let mut names: Vec<_> = std::fs::read_dir(folder)
+        .ok()?
+        .filter_map(|entry| Some(entry.ok()?.path()))
+        .filter(|path| path.extension().is_some_and(|end| end == "png"))
+        .collect();
+    names.sort();
+    let read = |path: &Path| {
+        let picture = image::open(path).expect("a picture").to_rgb8();
+        let size = (picture.height() as usize, picture.width() as usize);
+        [0, 1, 2].map(|c| {
+            Array2::from_shape_fn(size, |(y, x)| {
+                decoded(f64::from(picture[(x as u32, y as u32)][c]) / 255.0) as f32
+            })
+        })
+    };
+    let name = |path: &Path| {
+        path.file_stem()
+            .expect("a name")
+            .to_string_lossy()
+            .into_owned()
+    };
+    Some(names.iter().map(|path| (name(path), read(path))).collect())
+}
+
+const GAINS: [f32; 3] = [2.05, 1.0, 1.55];
+
+/// Frames as `noise_frames.py` of `../shared/tools` makes them, whose yardstick is 19 % off in the
+/// median at ISO 100 and, on one picture, 3.4 times too high. Here: 5 % and 25 %.
+#[test]
+fn noise_of_pictures_is_found() {
+    let Some(pictures) = pictures() else {
+        eprintln!("skipped: ../shared/tools/pictures is not here");
+        return;
+    };
+    for iso in [100.0_f32, 800.0, 6400.0] {
+        let electrons = 50_000.0 * 100.0 / iso;
+        let read = (2.2_f32.powi(2) + (7.0 * 100.0 / iso).powi(2)).sqrt();
+        let mut ratios: Vec<(f32, &str)> = pictures
+            .iter()
+            .map(|(name, light)| {
+                let light = light
+                    .each_ref()
+                    .map(|plane| lapel::picture::filter::gaussian(plane.view(), 1.5) * 0.9);
+                let frame = frame(
+                    noisy(&light, GAINS, electrons, read, false),
+                    Pattern::Bayer(RGGB),
+                );
+                let [a, b] = sensor::noise_of(&frame, true)
+                    .expect("a sound frame")
+                    .expect("calm places")[1];
+                let truth = 0.1 / electrons + (read / electrons).powi(2);
+                (((a * 0.1 + b) / truth).sqrt(), name.as_str())
+            })
+            .collect();
+        ratios.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let median = 0.5 * (ratios[5].0 + ratios[6].0);
+        assert!((0.95..1.05).contains(&median), "ISO {iso}: {ratios:?}");
+        assert!(
+            ratios[0].0 > 0.8 && ratios[11].0 < 1.25,
+            "ISO {iso}: {ratios:?}"
+        );
+    }
+}
+
+/// Middle 192 x 192 of each picture, noise found in the frame itself. Floors are the reference
+/// figures of `../shared/tools/README.md`: residual interpolation, then wavelet shrinkage, both told
+/// the noise, 34.05, 31.45 and 26.93 dB; with non-local means 34.11, 32.51 and 29.34, of which
+/// the last two are not reached.
+#[test]
+fn noise_is_taken_off_well() {
+    let Some(pictures) = pictures() else {
+        eprintln!("skipped: ../shared/tools/pictures is not here");
+        return;
+    };
+    for (electrons, floor) in [(4000.0, 34.11), (1000.0, 31.45), (250.0, 26.93)] {
+        let scores: Vec<(&str, f64)> = pictures
+            .iter()
+            .map(|(name, light)| {
+                let light = light.each_ref().map(|plane| {
+                    let (top, left) = ((plane.nrows() - 192) / 2, (plane.ncols() - 192) / 2);
+                    Array2::from_shape_fn((192, 192), |(y, x)| plane[[top + y, left + x]])
+                });
+                let frame = frame(
+                    noisy(&light, GAINS, electrons, 3.0, true),
+                    Pattern::Bayer(RGGB),
+                );
+                let noise = sensor::noise_of(&frame, false).expect("a sound frame");
+                let out = sensor::demosaic(&frame, frame.crop, [1.0; 3], Ratio(1.0), noise)
+                    .expect("a sound frame");
+                let (mut sum, mut count) = (0.0, 0.0);
+                for y in 8..184 {
+                    for x in 8..184 {
+                        for (c, value) in out.at(y, x).into_iter().enumerate() {
+                            let truth = encoded(f64::from(light[c][[y, x]]));
+                            sum += (encoded(f64::from(value)) - truth).powi(2);
+                            count += 1.0;
+                        }
+                    }
+                }
+                (name.as_str(), -10.0 * (sum / count).log10())
+            })
+            .collect();
+        let mean = scores.iter().map(|score| score.1).sum::<f64>() / scores.len() as f64;
+        assert!(mean > floor, "{electrons} electrons: {mean}, {scores:?}");
+    }
+}
