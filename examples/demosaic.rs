@@ -1,7 +1,9 @@
-//! Fills in a mosaic, for measuring: `demosaic IN.tif OUT.tif [--noise-model M.json] [--denoise]`.
+//! Fills in a mosaic, for measuring:
+//! `demosaic IN.tif OUT.tif [--noise-model M.json] [--denoise] [--pattern LETTERS]`.
 //!
 //! IN is a TIFF of one plane of 32-bit floats: RGGB, linear, white balanced, white 1, black 0. OUT is
-//! an RGB TIFF of 32-bit floats of the same size and scale.
+//! an RGB TIFF of 32-bit floats of the same size and scale. LETTERS are the colours of a 2 x 2 or 6 x 6
+//! cell, row by row, if it is not RGGB.
 
 use std::error::Error;
 use std::fs::File;
@@ -28,9 +30,13 @@ fn main() -> Result<(), Box<dyn Error>> {
         width: width as usize,
         height: height as usize,
     };
+    let pattern = match arguments.iter().position(|a| a == "--pattern") {
+        None => Pattern::Bayer([Filter::Red, Filter::Green, Filter::Green, Filter::Blue]),
+        Some(at) => pattern(arguments.get(at + 1).map_or("", String::as_str))?,
+    };
     let frame = SensorFrame {
         samples: Samples::Float(Array2::from_shape_vec((size.height, size.width), samples)?),
-        pattern: Pattern::Bayer([Filter::Red, Filter::Green, Filter::Green, Filter::Blue]),
+        pattern,
         black: Array2::zeros((1, 1)),
         white: [1.0; 3],
         balance: None,
@@ -65,6 +71,24 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut writer = TiffEncoder::new(BufWriter::new(File::create(output)?))?;
     writer.write_image::<RGB32Float>(width, height, &interleaved)?;
     Ok(())
+}
+
+/// A cell of filters from its letters.
+fn pattern(letters: &str) -> Result<Pattern, Box<dyn Error>> {
+    let filters: Vec<Filter> = letters
+        .chars()
+        .map(|letter| match letter {
+            'R' => Ok(Filter::Red),
+            'G' => Ok(Filter::Green),
+            'B' => Ok(Filter::Blue),
+            _ => Err("--pattern wants the letters R, G and B"),
+        })
+        .collect::<Result<_, _>>()?;
+    match (<[Filter; 4]>::try_from(filters.as_slice()), filters.len()) {
+        (Ok(cell), _) => Ok(Pattern::Bayer(cell)),
+        (_, 36) => Ok(Pattern::SixBySix(filters)),
+        _ => Err("--pattern wants 4 or 36 letters".into()),
+    }
 }
 
 /// Reads `{"a": [R, G, B], "b": [R, G, B]}`.

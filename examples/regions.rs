@@ -86,14 +86,13 @@ fn upright_copy(path: &Path) -> Result<(Linear, Size), Box<dyn Error>> {
         Frame::Sensor(frame) => {
             let how = Development::default();
             let long = frame.crop.width.max(frame.crop.height);
-            // The small copy's pixels are whole filter cells: a frame that is not much larger
-            // would lose half of its detail.
+            // Means of sites of a frame that is not much larger would be softer than demosaicing.
             let developed = if long < 2 * SMALL {
-                sensor::develop(&frame, frame.crop, &how)?
+                sensor::develop(&frame, frame.crop, &how)?.picture
             } else {
                 sensor::develop_small(&frame, SMALL, &how)?
             };
-            let picture = sensor::upright(developed.picture, frame.orientation);
+            let picture = frame.orientation.turn_picture(developed);
             Ok((fitted(picture), frame.upright_size()))
         }
         Frame::Finished(finished) => {

@@ -14,6 +14,33 @@ use std::process::{Command, Stdio};
 
 use support::{Office, lapel, shipped};
 
+/// A look that lightens skin is delivered, but nobody can say that it was not told.
+#[test]
+fn a_sitter_who_was_moved_too_far_is_to_be_looked_at() {
+    let office = Office::new();
+    office.edit(
+        "house.ron",
+        "SkinSmoothing(strength: 0.4)",
+        "SkinSmoothing(strength: 0.9), Adjust(on: Skin, exposure: 0.5)",
+    );
+    let told = "retouched beyond natural: the skin's colour moved by Delta E";
+    let run = office.finish(&[]).ends_with(1);
+    run.says(&[
+        told,
+        "`strength` of SkinSmoothing: 0.9 is more than a light hand, 0.7",
+    ]);
+    // A second run has nothing to do and tells it again.
+    office.finish(&[]).ends_with(1).says(&[told]);
+    let sidecar = office.at("delivered/ann-web.jpg.ron");
+    let run = lapel(&["check", "--json", sidecar.to_str().expect("UTF-8")]).ends_with(0);
+    let json: serde_json::Value = serde_json::from_str(&run.out).expect("JSON");
+    assert_eq!(
+        json["natural"]["strong"],
+        serde_json::json!(["`strength` of SkinSmoothing: 0.9 is more than a light hand, 0.7"])
+    );
+    assert_eq!(json["natural"]["beyond"].as_array().map(Vec::len), Some(1));
+}
+
 /// The shipped frames as they are: two raws, all commands' results read by others.
 #[test]
 fn two_raw_frames_are_delivered() {
@@ -32,6 +59,7 @@ fn two_raw_frames_are_delivered() {
         "2 rendered",
         "Contact sheet:",
         "Ann Ash 2 files",
+        "; texture ",
     ]);
     let files: Vec<String> = office.delivered().into_keys().collect();
     let expected = [
@@ -40,6 +68,7 @@ fn two_raw_frames_are_delivered() {
         "bo-web.jpg",
         "bo-web.jpg.ron",
         "contact-sheet.jpg",
+        "manifest.sha256",
         "print/ann.tif",
         "print/ann.tif.ron",
         "print/bo.tif",
@@ -55,6 +84,14 @@ fn two_raw_frames_are_delivered() {
     assert_eq!(json["frame"]["name"], "s01.dng");
     assert_eq!(json["frame"]["exif"]["iso"], 100);
     assert_eq!(json["attention"], serde_json::json!([]));
+    let natural = |key: &str| json["natural"][key].as_f64().expect("a number");
+    assert!(
+        (0.85..1.1).contains(&natural("texture_kept")),
+        "{}",
+        json["natural"]
+    );
+    assert!(natural("skin_delta_e") < 0.7, "{}", json["natural"]);
+    assert!(natural("area_healed") < 0.01, "{}", json["natural"]);
     assert_eq!(
         json["output"]["size"],
         serde_json::json!({ "width": 240, "height": 300 })
@@ -192,14 +229,19 @@ fn only_what_a_change_touches_is_rendered_again() {
     let changed = office.changed_since(&third);
     assert_eq!(
         changed,
-        [&of_ann[..2], &["contact-sheet.jpg"], &of_ann[2..]].concat()
+        [
+            &of_ann[..2],
+            &["contact-sheet.jpg", "manifest.sha256"],
+            &of_ann[2..]
+        ]
+        .concat()
     );
     let fourth = office.delivered();
 
     // The look of all.
     office.edit("house.ron", "level: 62.0", "level: 70.0");
     office.finish(&[]).ends_with(0).says(&["2 rendered"]);
-    assert_eq!(office.changed_since(&fourth).len(), 9);
+    assert_eq!(office.changed_since(&fourth).len(), 10);
 }
 
 #[test]

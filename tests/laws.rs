@@ -31,7 +31,7 @@ fn threads_and_place_do_not_change_a_byte() {
         office.delivered()
     };
     let one = delivered("1");
-    assert_eq!(one.len(), 9);
+    assert_eq!(one.len(), 10);
     for threads in ["2", "4"] {
         let many = delivered(threads);
         let names: Vec<&String> = many.keys().collect();

@@ -194,3 +194,22 @@ fn a_line_without_end_is_not_quoted() {
     assert!(report.len() < 2_000, "{} bytes", report.len());
     assert!(report.contains("recipes/look.ron:5:31"), "{report}");
 }
+
+/// Not wrong, but a person should know: at the step's opacity it is more than a light hand.
+#[test]
+fn a_strong_hand_is_warned_about() {
+    let text = steps(
+        "        SkinSmoothing(strength: 0.9),\n        SkinSmoothing(strength: 0.9, opacity: 0.5),\n        \
+         ToneEvening(strength: 0.8, opacity: 0.95),\n        ContrastSculpting(),\n        \
+         ContrastSculpting(opacity: 0.15),",
+    );
+    let (recipe, report) = read_beside(&text, &[]);
+    assert!(recipe.is_some());
+    insta::assert_snapshot!(report);
+    // What is taken back in the recipe that builds on it is no excess any more.
+    let base = steps("        SkinSmoothing(strength: 0.9),");
+    let look = "Recipe(format: 1, name: \"Softer\", builds_on: \"base.ron\", \
+                change: [SkinSmoothing(strength: 0.5)])";
+    let (recipe, report) = read_beside(look, &[("recipes/base.ron", &base)]);
+    assert!(recipe.is_some() && report.trim().is_empty(), "{report}");
+}

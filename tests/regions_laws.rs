@@ -128,7 +128,7 @@ fn a_linear_map_is_read_linearly_between_its_pixels() {
     };
     let quarter = Point { x: 0.25, y: 0.25 };
     let matte = Matte {
-        map,
+        map: map.into_shared(),
         size,
         origin: Point { x: 0.0, y: 0.0 },
         step: quarter,

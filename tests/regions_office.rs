@@ -30,7 +30,7 @@ fn developed(office: &Path, id: &str) -> Linear {
         panic!("{id} is a raw frame")
     };
     let picture = sensor::develop(&frame, frame.crop, &Development::default()).expect("develops");
-    sensor::upright(picture.picture, frame.orientation)
+    frame.orientation.turn_picture(picture.picture)
 }
 
 fn truth(office: &Path, id: &str) -> (Array2<f32>, Array2<u8>) {

@@ -243,8 +243,8 @@ fn without_skin_nothing_happens() {
     }
 }
 
-/// The bar set for the operation: at its default the blotch band's energy about halves and at
-/// least 85 % of the fine band's stays.
+/// An even low wave, all blotch with no form beside it, loses more than the half that a face's
+/// blotches lose (`tests/retouch_office.rs`); finer waves stay.
 #[test]
 fn smoothing_halves_blotches_and_keeps_texture() {
     let (fine, blotch) = (3.0_f32, 36.0_f32);
@@ -269,16 +269,14 @@ fn smoothing_halves_blotches_and_keeps_texture() {
         let energy = |length| (amplitude(&after, length) / amplitude(&before, length)).powi(2);
         assert!(energy(fine) > 0.97, "texture kept {}", energy(fine));
         assert!(
-            (0.35..0.65).contains(&energy(blotch)),
+            (0.15..0.5).contains(&energy(blotch)),
             "blotches kept {}",
             energy(blotch)
         );
-        assert!(
-            findings
-                .figures
-                .iter()
-                .all(|(_, value)| (0.3..=1.05).contains(value))
-        );
+        // What it tells is what was measured here.
+        let (name, told) = &findings.figures[0];
+        assert_eq!(name, "blotches kept");
+        assert!((f64::from(*told) - energy(blotch)).abs() < 0.1, "{told}");
 
         let mut full = before.clone();
         SkinSmoothing {
@@ -290,6 +288,41 @@ fn smoothing_halves_blotches_and_keeps_texture() {
             "pores go"
         );
         assert!(amplitude(&full, blotch) < 0.35 * amplitude(&before, blotch));
+    });
+}
+
+/// What is lighter on one side of an edge stays so all the way: no ridge beside a nostril, a jaw's
+/// shadow or the rim of a pair of glasses.
+#[test]
+fn smoothing_leaves_no_halo_at_edges() {
+    with_scene(|scene| {
+        for height in [0.05_f32, 0.1, 0.2, 0.4] {
+            // As soft as a lens leaves it: about three pixels.
+            let before = face(|x, _| {
+                let side = ((x - 150.0) / 3.0).tanh();
+                [-height * (0.5 + 0.5 * side), 0.0, 0.0]
+            });
+            for strength in [0.4, 1.0] {
+                let mut after = before.clone();
+                SkinSmoothing {
+                    strength: Ratio(strength),
+                }
+                .apply(&mut after, scene);
+                // Means of columns, so that the grain does not count.
+                let column = |x: usize| {
+                    let rows = 150..210;
+                    let count = rows.len() as f32;
+                    rows.map(|y| after.planes[0][[y, x]]).sum::<f32>() / count
+                };
+                let (mut lowest, mut ridge) = (f32::MAX, 0.0_f32);
+                for x in 90..210 {
+                    lowest = lowest.min(column(x));
+                    ridge = ridge.max(column(x) - lowest);
+                }
+                // Half of what an eye can see in L*, 1 in a hundred: about 0.005 in Oklab.
+                assert!(ridge < 0.005, "{height} at {strength}: a ridge of {ridge}");
+            }
+        }
     });
 }
 

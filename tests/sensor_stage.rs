@@ -149,6 +149,53 @@ fn one_thread_gives_the_bits_of_four() {
     assert_eq!(run(1), run(4));
 }
 
+/// Pixel x of a small copy of w shows the frame from x / w to (x + 1) / w of its width, in all
+/// colours, to its last column: what is found on the copy is read at full size.
+#[test]
+fn a_small_copy_lies_exactly_on_its_frame() {
+    let bayer = |k: usize| Pattern::Bayer(std::array::from_fn(|i| RGGB[i ^ k]));
+    // Each site stands for n sites around it, so a ramp becomes a staircase whose integral strays
+    // by up to n^2 / 8, shared out over a pixel's 3 sites. Red and blue sites of the 6 x 6 pattern
+    // lie unevenly besides.
+    let patterns = [
+        (bayer(0), 4.0 / 8.0 / 3.0),
+        (bayer(3), 4.0 / 8.0 / 3.0),
+        (Pattern::Monochrome, 1.0 / 8.0 / 3.0),
+        (six_by_six(), 0.5),
+    ];
+    for ((pattern, sites), upright) in patterns.iter().flat_map(|p| [(p, false), (p, true)]) {
+        let (long, short) = (5465, 31);
+        let slope = 0.8 / long as f32;
+        let ramp = |at: usize| 0.1 + slope * (at as f32 + 0.5);
+        let samples = if upright {
+            Array2::from_shape_fn((long, short), |(y, _)| ramp(y))
+        } else {
+            Array2::from_shape_fn((short, long), |(_, x)| ramp(x))
+        };
+        let frame = frame(samples, pattern.clone());
+        let small = sensor::develop_small(&frame, 1800, &Development::default());
+        let small = small.expect("a sound frame");
+        let Size { width, height } = small.size();
+        let count = width.max(height);
+        assert_eq!((count, width.min(height)), (1800, 10));
+        for i in 2..count - 2 {
+            let expected = 0.1 + slope * (i as f32 + 0.5) * long as f32 / count as f32;
+            let found = if upright {
+                small.at(i, 5)
+            } else {
+                small.at(5, i)
+            };
+            for value in found {
+                let apart = (value - expected).abs() / slope;
+                assert!(
+                    apart < *sites,
+                    "{pattern:?}: {apart} sites at {i} of {count}"
+                );
+            }
+        }
+    }
+}
+
 /// A grey that grows brighter than the sensor holds stays grey, and never darkens.
 #[test]
 fn clipped_highlights_are_not_pink() {
@@ -204,9 +251,7 @@ fn a_grey_patch_gives_its_gains_and_they_make_it_grey() {
         sensor::develop(&frame, patch, &how)
             .expect("a sound frame")
             .picture,
-        sensor::develop_small(&frame, 16, &how)
-            .expect("a sound frame")
-            .picture,
+        sensor::develop_small(&frame, 16, &how).expect("a sound frame"),
     ] {
         for value in picture.planes.iter().flatten() {
             assert!((value - 0.4).abs() < 1e-4, "{value}");
@@ -357,15 +402,15 @@ fn mean(scores: &[(String, f64)]) -> f64 {
     scores.iter().map(|score| score.1).sum::<f64>() / scores.len() as f64
 }
 
-/// Floor of the protocol: 35.15 dB (Menon 2007); reached: 36.78.
+/// Floor of the protocol: 35.15 dB (Menon 2007, colour-demosaicing 0.2.7); reached: 36.87.
 #[test]
 fn bayer_mosaics_are_filled_in_well() {
     let Some(scores) = scores(&Pattern::Bayer(RGGB)) else {
         eprintln!("skipped: ../shared/tools/pictures is not here");
         return;
     };
-    assert!(mean(&scores) > 36.75, "{scores:#?}");
-    for (name, least) in [("pattern_hair", 34.5), ("pattern_knit", 29.0)] {
+    assert!(mean(&scores) > 36.84, "{scores:#?}");
+    for (name, least) in [("pattern_hair", 34.6), ("pattern_knit", 30.1)] {
         let found = scores
             .iter()
             .find(|score| score.0 == name)
@@ -375,12 +420,148 @@ fn bayer_mosaics_are_filled_in_well() {
     }
 }
 
-/// Bilinear on RGGB, which has more red and blue: 28.12 dB (README.md of the tools).
+/// Bilinear on the same mosaics: the mean of the own colour within 3 x 3 sites, weighted 1 2 1 each way
+/// (scipy.ndimage on square roots, the best of three kernels): 27.43 dB. Reached: see the assertion.
 #[test]
 fn six_by_six_mosaics_are_filled_in_decently() {
     let Some(scores) = scores(&six_by_six()) else {
         eprintln!("skipped: ../shared/tools/pictures is not here");
         return;
     };
-    assert!(mean(&scores) > 30.3, "{}", mean(&scores));
+    assert!(mean(&scores) > 27.43 + 2.8, "{}", mean(&scores));
+}
+
+/// A picture's mosaic as the camera of the protocol delivers it, and the picture, encoded.
+/// `read`: read noise in electrons.
+fn noisy(
+    light: &[Array2<f32>; 3],
+    gains: [f32; 3],
+    electrons: f32,
+    read: f32,
+    balanced: bool,
+) -> Array2<f32> {
+    let mut state = 11;
+    let (height, width) = light[0].dim();
+    Array2::from_shape_fn((height / 2 * 2, width / 2 * 2), |(y, x)| {
+        let colour = RGGB[y % 2 * 2 + x % 2] as usize;
+        let value = light[colour][[y, x]] / gains[colour];
+        let normal: f32 = (0..12).map(|_| random(&mut state)).sum::<f32>() - 6.0;
+        let deviation = (value * electrons + read * read).sqrt() / electrons;
+        let value = value + deviation * normal;
+        if balanced {
+            value * gains[colour]
+        } else {
+            value.min(1.0)
+        }
+    })
+}
+
+/// The pictures of the protocol in linear light.
+fn pictures() -> Option<Vec<(String, [Array2<f32>; 3])>> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/tools/pictures");
+    let mut names: Vec<_> = std::fs::read_dir(folder)
+        .ok()?
+        .filter_map(|entry| Some(entry.ok()?.path()))
+        .filter(|path| path.extension().is_some_and(|end| end == "png"))
+        .collect();
+    names.sort();
+    let read = |path: &Path| {
+        let picture = image::open(path).expect("a picture").to_rgb8();
+        let size = (picture.height() as usize, picture.width() as usize);
+        [0, 1, 2].map(|c| {
+            Array2::from_shape_fn(size, |(y, x)| {
+                decoded(f64::from(picture[(x as u32, y as u32)][c]) / 255.0) as f32
+            })
+        })
+    };
+    let name = |path: &Path| {
+        path.file_stem()
+            .expect("a name")
+            .to_string_lossy()
+            .into_owned()
+    };
+    Some(names.iter().map(|path| (name(path), read(path))).collect())
+}
+
+const GAINS: [f32; 3] = [2.05, 1.0, 1.55];
+
+/// Frames as `noise_frames.py` of `../shared/tools` makes them, whose yardstick is 19 % off in the
+/// median at ISO 100 and, on one picture, 3.4 times too high. Here: 5 % and 25 %.
+#[test]
+fn noise_of_pictures_is_found() {
+    let Some(pictures) = pictures() else {
+        eprintln!("skipped: ../shared/tools/pictures is not here");
+        return;
+    };
+    for iso in [100.0_f32, 800.0, 6400.0] {
+        let electrons = 50_000.0 * 100.0 / iso;
+        let read = (2.2_f32.powi(2) + (7.0 * 100.0 / iso).powi(2)).sqrt();
+        let mut ratios: Vec<(f32, &str)> = pictures
+            .iter()
+            .map(|(name, light)| {
+                let light = light
+                    .each_ref()
+                    .map(|plane| lapel::picture::filter::gaussian(plane.view(), 1.5) * 0.9);
+                let frame = frame(
+                    noisy(&light, GAINS, electrons, read, false),
+                    Pattern::Bayer(RGGB),
+                );
+                let [a, b] = sensor::noise_of(&frame, true)
+                    .expect("a sound frame")
+                    .expect("calm places")[1];
+                let truth = 0.1 / electrons + (read / electrons).powi(2);
+                (((a * 0.1 + b) / truth).sqrt(), name.as_str())
+            })
+            .collect();
+        ratios.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let median = 0.5 * (ratios[5].0 + ratios[6].0);
+        assert!((0.95..1.05).contains(&median), "ISO {iso}: {ratios:?}");
+        assert!(
+            ratios[0].0 > 0.8 && ratios[11].0 < 1.25,
+            "ISO {iso}: {ratios:?}"
+        );
+    }
+}
+
+/// Middle 192 x 192 of each picture, noise found in the frame itself. Floors are the reference
+/// figures of `../shared/tools/README.md`: residual interpolation, then wavelet shrinkage, both told
+/// the noise, 34.05, 31.45 and 26.93 dB; with non-local means 34.11, 32.51 and 29.34, of which
+/// the last two are not reached.
+#[test]
+fn noise_is_taken_off_well() {
+    let Some(pictures) = pictures() else {
+        eprintln!("skipped: ../shared/tools/pictures is not here");
+        return;
+    };
+    for (electrons, floor) in [(4000.0, 34.11), (1000.0, 31.45), (250.0, 26.93)] {
+        let scores: Vec<(&str, f64)> = pictures
+            .iter()
+            .map(|(name, light)| {
+                let light = light.each_ref().map(|plane| {
+                    let (top, left) = ((plane.nrows() - 192) / 2, (plane.ncols() - 192) / 2);
+                    Array2::from_shape_fn((192, 192), |(y, x)| plane[[top + y, left + x]])
+                });
+                let frame = frame(
+                    noisy(&light, GAINS, electrons, 3.0, true),
+                    Pattern::Bayer(RGGB),
+                );
+                let noise = sensor::noise_of(&frame, false).expect("a sound frame");
+                let out = sensor::demosaic(&frame, frame.crop, [1.0; 3], Ratio(1.0), noise)
+                    .expect("a sound frame");
+                let (mut sum, mut count) = (0.0, 0.0);
+                for y in 8..184 {
+                    for x in 8..184 {
+                        for (c, value) in out.at(y, x).into_iter().enumerate() {
+                            let truth = encoded(f64::from(light[c][[y, x]]));
+                            sum += (encoded(f64::from(value)) - truth).powi(2);
+                            count += 1.0;
+                        }
+                    }
+                }
+                (name.as_str(), -10.0 * (sum / count).log10())
+            })
+            .collect();
+        let mean = scores.iter().map(|score| score.1).sum::<f64>() / scores.len() as f64;
+        assert!(mean > floor, "{electrons} electrons: {mean}, {scores:?}");
+    }
 }

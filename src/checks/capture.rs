@@ -341,7 +341,7 @@ fn clipped_skin(frame: &Frame, found: &Found) -> Result<f32, Error> {
             let long = sensor.crop.width.max(sensor.crop.height);
             let shares = sensor::clipped(sensor, long.div_ceil(SMALL).max(2))?;
             let planes = [shares.clone(), shares.clone(), shares];
-            sensor::upright(Linear { planes }, sensor.orientation)
+            sensor.orientation.turn_picture(Linear { planes })
         }
         Frame::Finished(_) => {
             let full = found.small.planes.each_ref();

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use crate::job::plan::Part;
+
 /// The whole command line.
 #[derive(Debug, Parser)]
 #[command(
@@ -54,6 +56,12 @@ pub(super) enum Command {
     /// Steps of a recipe that do nothing, show nowhere or work against each other are told as
     /// warnings.
     Check(Check),
+    /// Read a delivery again: is every file still the one that was delivered
+    ///
+    /// Each file is checked against its sidecar (BLAKE3) and the manifest (SHA-256, which
+    /// `sha256sum --check` reads too). With the job file, files made before something changed are
+    /// told; with --render, everything is rendered again and compared to the byte.
+    Verify(Verify),
     /// Say in words how two recipes differ, and show it on frames
     ///
     /// For each frame a PNG with both results and a map of their difference (CIEDE2000), and a
@@ -91,6 +99,10 @@ pub(super) struct Finish {
     /// Only these frames (names as in the roster)
     #[arg(long, value_name = "FRAME", num_args = 1..)]
     pub only: Vec<String>,
+    /// Only this part of so many, such as 2/5, to share a job among machines; run without it in the
+    /// end for the contact sheet and the manifest
+    #[arg(long, value_name = "K/N")]
+    pub part: Option<Part>,
     /// Render again even if nothing changed, and replace delivered files that were edited since
     #[arg(long)]
     pub again: bool,
@@ -175,6 +187,19 @@ pub(super) struct Completions {
     /// The shell
     #[arg(value_name = "SHELL")]
     pub shell: clap_complete::Shell,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Verify {
+    /// A job file, or a delivery folder
+    #[arg(value_name = "JOB|FOLDER")]
+    pub of: PathBuf,
+    /// Render everything again and compare (needs the job and its frames)
+    #[arg(long)]
+    pub render: bool,
+    /// Memory to stay within, in MiB, unless the job says otherwise
+    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(256..))]
+    pub memory: u64,
 }
 
 #[derive(Debug, Args)]

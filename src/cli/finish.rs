@@ -11,12 +11,13 @@ use std::io::IsTerminal;
 use super::arguments::Finish;
 use super::{End, report, say, tell};
 use crate::job::Job;
+use crate::job::close::close;
 use crate::job::finish::{self as runner, Done, Event, Manner, Outcome};
 use crate::job::plan::Plan;
 use crate::recipe::Diagnostics;
 
 /// Bytes in a MiB.
-const MIB: u64 = 1 << 20;
+pub(super) const MIB: u64 = 1 << 20;
 
 pub(super) fn run(call: &Finish, json: bool) -> End {
     let mut notes = Diagnostics::default();
@@ -37,6 +38,9 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
             return End::NotUnderstood;
         }
         plan.keep_only(&call.only);
+    }
+    if let Some(part) = call.part {
+        plan.keep_part(part);
     }
     let memory = job.file.memory.map_or(call.memory * MIB, |megabytes| {
         u64::from(megabytes) * 1_000_000
@@ -70,10 +74,11 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
     };
     let outcomes = runner::finish(&plan, manner, &|event| progress.see(&event));
     progress.end();
-    let sheet = if stop.load(Ordering::Relaxed) {
+    // A part of a job cannot speak for the whole; the run without `--part` does, once all are done.
+    let sheet = if stop.load(Ordering::Relaxed) || call.part.is_some() {
         None
     } else {
-        Some(runner::sheet(&plan))
+        Some(close(&plan))
     };
     if json {
         let result = serde_json::json!({
@@ -124,6 +129,9 @@ fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
             "{:frames$}  {:people$}  {result}",
             outcome.frame, outcome.person
         );
+        if let Some(natural) = &outcome.natural {
+            text += &format!("; {}", natural.in_short());
+        }
         for reason in &outcome.attention {
             text += &format!("; look: {reason}");
         }
@@ -170,7 +178,7 @@ fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
 }
 
 /// Bars on a terminal, a line a frame elsewhere, nothing when a script listens.
-struct Progress {
+pub(super) struct Progress {
     bars: MultiProgress,
     all: ProgressBar,
     frames: Mutex<BTreeMap<String, ProgressBar>>,
@@ -178,7 +186,7 @@ struct Progress {
 }
 
 impl Progress {
-    fn new(frames: u64, silent: bool) -> Self {
+    pub(super) fn new(frames: u64, silent: bool) -> Self {
         let bars = MultiProgress::new();
         let all = bars.add(ProgressBar::new(frames));
         let terminal = std::io::stderr().is_terminal();
@@ -208,7 +216,7 @@ impl Progress {
         }
     }
 
-    fn see(&self, event: &Event<'_>) {
+    pub(super) fn see(&self, event: &Event<'_>) {
         let mut frames = self.frames.lock().unwrap_or_else(PoisonError::into_inner);
         match event {
             Event::Began(task) => {
@@ -216,9 +224,9 @@ impl Progress {
                 bar.set_message(format!("{}: reading", task.frame_name));
                 frames.insert(task.frame_name.clone(), bar);
             }
-            Event::At(task, step) => {
+            Event::Past(task, step) => {
                 if let Some(bar) = frames.get(&task.frame_name) {
-                    bar.set_message(format!("{}: {step}", task.frame_name));
+                    bar.set_message(format!("{}: {step} done", task.frame_name));
                     bar.tick();
                 }
             }
@@ -241,7 +249,7 @@ impl Progress {
         }
     }
 
-    fn end(&self) {
+    pub(super) fn end(&self) {
         self.all.finish_and_clear();
     }
 }

@@ -13,6 +13,7 @@ mod new;
 mod preview;
 pub mod report;
 mod tidy;
+mod verify;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -73,6 +74,7 @@ pub fn run() -> ExitCode {
         Command::Capture(call) => capture::run(&call, json),
         Command::Report(call) => consistency::run(&call, json),
         Command::Tidy(call) => tidy::run(&call, json),
+        Command::Verify(call) => verify::run(&call, json),
         Command::New(call) => new::run(&call),
         Command::Completions(call) => completions(call.shell),
         Command::Manual => manual(),

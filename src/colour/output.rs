@@ -25,7 +25,7 @@ use super::dither;
 use super::spaces::{self, Curve, D50, D65, Space};
 use crate::picture::matrix::{self, Matrix};
 use crate::picture::oklab::{oklab_roots, roots_of_oklab, roots_to_working};
-use crate::picture::{Linear, bands};
+use crate::picture::{Linear, Size, bands};
 
 /// A colour space that files are delivered in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
@@ -157,6 +157,15 @@ struct Row {
     outside: Vec<usize>,
 }
 
+impl Row {
+    fn new(width: usize) -> Self {
+        Self {
+            channels: [(); 3].map(|()| vec![0.0; width]),
+            outside: Vec::new(),
+        }
+    }
+}
+
 /// Matrices of one output.
 struct Way {
     from_working: [[f32; 3]; 3],
@@ -284,52 +293,93 @@ impl Way {
 /// Out-of-gamut colours that are worked on side by side.
 const LANES: usize = 32;
 
-/// Encodes all rows and hands each with its number and output pixels to `store`.
-fn encode<T: Copy + Default + Send>(
-    picture: &Linear,
-    profile: Profile,
-    store: impl Fn(usize, &[Vec<f32>; 3], &mut [T]) + Sync,
-) -> Vec<T> {
-    let size = picture.size();
-    let way = Way::new(profile);
-    let mut out = vec![T::default(); 3 * size.width * size.height];
-    bands::each_piece(&mut out, 3 * size.width, |y, out| {
-        let channel = || vec![0.0; size.width];
-        let channels = [channel(), channel(), channel()];
-        let mut row = Row {
-            channels,
-            outside: Vec::new(),
-        };
-        way.encode(picture, y, &mut row);
-        store(y, &row.channels, out);
-    });
-    out
+/// Rows that are encoded as one piece.
+const BAND: usize = 16;
+
+/// What goes into a file of one profile, for pictures that come in strips of rows.
+pub struct Encoder {
+    way: Way,
+}
+
+impl Encoder {
+    /// An encoder for one profile.
+    pub fn new(profile: Profile) -> Self {
+        Self {
+            way: Way::new(profile),
+        }
+    }
+
+    /// Interleaved 8-bit RGB of the rows of `strip`, dithered; its first is row `first` of the picture.
+    /// Working space 1.0 is white.
+    pub fn eight(&self, strip: &Linear, first: usize, out: &mut [u8]) {
+        self.encode(strip, out, |y, [r, g, b], out| {
+            let thresholds = dither::row(first + y).iter().cycle();
+            let values = r.iter().zip(g).zip(b).zip(thresholds);
+            for (pixel, (((r, g), b), threshold)) in out.chunks_exact_mut(3).zip(values) {
+                // Within 0 to 255.9999, so the conversion rounds down and nothing is cut.
+                pixel[0] = (r * 255.0 + threshold) as u8;
+                pixel[1] = (g * 255.0 + threshold) as u8;
+                pixel[2] = (b * 255.0 + threshold) as u8;
+            }
+        });
+    }
+
+    /// Interleaved 16-bit RGB of the rows of `strip`, rounded. Working space 1.0 is white.
+    pub fn sixteen(&self, strip: &Linear, out: &mut [u16]) {
+        self.encode(strip, out, |_, [r, g, b], out| {
+            let values = r.iter().zip(g).zip(b);
+            for (pixel, ((r, g), b)) in out.chunks_exact_mut(3).zip(values) {
+                pixel[0] = (r * 65_535.0 + 0.5) as u16;
+                pixel[1] = (g * 65_535.0 + 0.5) as u16;
+                pixel[2] = (b * 65_535.0 + 0.5) as u16;
+            }
+        });
+    }
+
+    /// Encodes all rows and hands each with its number and output pixels to `store`.
+    fn encode<T>(
+        &self,
+        strip: &Linear,
+        out: &mut [T],
+        store: impl Fn(usize, &[Vec<f32>; 3], &mut [T]),
+    ) {
+        let width = strip.size().width;
+        let mut row = Row::new(width);
+        for (y, out) in out.chunks_exact_mut((3 * width).max(1)).enumerate() {
+            self.way.encode(strip, y, &mut row);
+            store(y, &row.channels, out);
+        }
+    }
 }
 
 /// The picture as interleaved 8-bit RGB of the profile's space, row by row, dithered. Working
 /// space 1.0 is white.
 pub fn encode_8(picture: &Linear, profile: Profile) -> Vec<u8> {
-    encode(picture, profile, |y, [r, g, b], out: &mut [u8]| {
-        let thresholds = dither::row(y).iter().cycle();
-        let values = r.iter().zip(g).zip(b).zip(thresholds);
-        for (pixel, (((r, g), b), threshold)) in out.chunks_exact_mut(3).zip(values) {
-            // Within 0 to 255.9999, so the conversion rounds down and nothing is cut.
-            pixel[0] = (r * 255.0 + threshold) as u8;
-            pixel[1] = (g * 255.0 + threshold) as u8;
-            pixel[2] = (b * 255.0 + threshold) as u8;
-        }
+    let encoder = Encoder::new(profile);
+    in_strips(picture, BAND, |strip, first, out| {
+        encoder.eight(strip, first, out)
     })
 }
 
 /// The picture as interleaved 16-bit RGB of the profile's space, row by row, rounded. Working
 /// space 1.0 is white.
 pub fn encode_16(picture: &Linear, profile: Profile) -> Vec<u16> {
-    encode(picture, profile, |_, [r, g, b], out: &mut [u16]| {
-        let values = r.iter().zip(g).zip(b);
-        for (pixel, ((r, g), b)) in out.chunks_exact_mut(3).zip(values) {
-            pixel[0] = (r * 65_535.0 + 0.5) as u16;
-            pixel[1] = (g * 65_535.0 + 0.5) as u16;
-            pixel[2] = (b * 65_535.0 + 0.5) as u16;
-        }
-    })
+    let encoder = Encoder::new(profile);
+    in_strips(picture, BAND, |strip, _, out| encoder.sixteen(strip, out))
+}
+
+/// Interleaved samples of a picture, `rows` rows at a time, over all threads.
+fn in_strips<T: Copy + Default + Send>(
+    picture: &Linear,
+    rows: usize,
+    encode: impl Fn(&Linear, usize, &mut [T]) + Sync,
+) -> Vec<T> {
+    let Size { width, height } = picture.size();
+    let mut out = vec![T::default(); 3 * width * height];
+    bands::each_piece(&mut out, 3 * width * rows, |band, out| {
+        let first = band * rows;
+        let strip = picture.strip(first..(first + rows).min(height));
+        encode(&strip, first, out);
+    });
+    out
 }

@@ -162,7 +162,7 @@ pub fn encode(
             jpeg(samples, size, quality, icc, metadata)
         }
         (Format::Tiff { .. }, _) => tiff(&pixels, size, icc, metadata),
-        _ => png(&pixels, size, icc, metadata),
+        _ => png(&pixels, size, icc, metadata, png::Compression::default()),
     }
 }
 
@@ -201,11 +201,22 @@ fn jpeg(
     Ok(out)
 }
 
+/// An 8-bit PNG that is written fast rather than small, for looking at once.
+///
+/// # Errors
+/// When samples and size do not fit together or PNG cannot hold the picture.
+pub fn quick_png(pixels: &[u8], size: Size, icc: &[u8]) -> Result<Vec<u8>, Error> {
+    let pixels = Pixels::Eight(pixels.to_vec());
+    let effort = png::Compression::Fast;
+    png(&pixels, size, icc, &Metadata::default(), effort)
+}
+
 fn png(
     pixels: &Pixels,
     Size { width, height }: Size,
     icc: &[u8],
     metadata: &Metadata,
+    effort: png::Compression,
 ) -> Result<Vec<u8>, Error> {
     let (Ok(columns), Ok(rows)) = (u32::try_from(width), u32::try_from(height)) else {
         return Err(Error::Limit {
@@ -246,6 +257,7 @@ fn png(
     let mut out = Vec::new();
     let write = || -> Result<(), png::EncodingError> {
         let mut encoder = png::Encoder::with_info(&mut out, info)?;
+        encoder.set_compression(effort);
         encoder.add_itxt_chunk("XML:com.adobe.xmp".into(), metadata.xmp())?;
         let mut writer = encoder.write_header()?;
         writer.write_image_data(&bytes)?;
@@ -324,7 +336,9 @@ fn tiff(
         return Err(limit);
     }
     let refused = refused("TIFF");
-    let mut out = Cursor::new(Vec::new());
+    // Room for all, as growing would copy it a few times.
+    let room = pixels.len() * usize::from(pixels.bits() / 8) + icc.len() + (1 << 16);
+    let mut out = Cursor::new(Vec::with_capacity(room));
     let mut write = || -> tiff::TiffResult<()> {
         use tiff::encoder::colortype::{RGB8, RGB16};
         // LZW took a tenth of a 45-megapixel frame's processor time, on one core.

@@ -7,6 +7,7 @@ pub mod contact_sheet;
 pub mod encode;
 pub mod metadata;
 pub mod names;
+pub mod natural;
 pub mod output;
 pub mod preview_sheet;
 pub mod sidecar;

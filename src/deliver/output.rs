@@ -3,10 +3,12 @@
 //!
 //! Resampled in linear light, where light adds, then sharpened at its own size.
 
-use crate::colour::output::{Profile, encode_8, encode_16};
+use std::borrow::Cow;
+
+use crate::colour::output::{Encoder, Profile, encode_8};
 use crate::engine::Finished;
 use crate::operations::output_sharpening::OutputSharpening;
-use crate::picture::{Linear, Rect, Size, resample};
+use crate::picture::{Linear, Rect, Size, bands, resample};
 use crate::raw::Exif;
 
 use super::encode::{self, Format, Pixels};
@@ -88,15 +90,13 @@ pub fn make(finished: &Finished, order: &Order, exif: &Exif) -> Result<Made, enc
             .map(|plane| shape.of(plane.view()).to_owned());
         cut = Some(Linear { planes: part });
     }
-    let mut sized = resample::resize(cut.as_ref().unwrap_or(picture), size);
-    if let Some(sharpening) = &order.sharpening {
-        sharpening.apply(&mut sized);
-    }
-    let pixels = if order.format.bits() == 16 {
-        Pixels::Sixteen(encode_16(&sized, order.profile))
+    let cut = cut.as_ref().unwrap_or(picture);
+    let sized = if size == cut.size() {
+        Cow::Borrowed(cut)
     } else {
-        Pixels::Eight(encode_8(&sized, order.profile))
+        Cow::Owned(resample::resize(cut, size))
     };
+    let pixels = pixels(&sized, order);
     drop(sized);
     let blake3_pixels = digest(&pixels);
     let mut metadata = order.metadata.clone();
@@ -107,6 +107,38 @@ pub fn make(finished: &Finished, order: &Order, exif: &Exif) -> Result<Made, enc
         size,
         blake3_pixels,
     })
+}
+
+/// Rows that are sharpened and encoded as one piece: of a full-size frame a few megabytes, with
+/// about a sixth of the rows around them read twice.
+const BAND: usize = 64;
+
+/// Sharpens and encodes in one walk down the picture, so that a full-size output needs no further
+/// planes.
+fn pixels(sized: &Linear, order: &Order) -> Pixels {
+    let Size { width, height } = sized.size();
+    let strip = |band: usize| {
+        let rows = band * BAND..((band + 1) * BAND).min(height);
+        match &order.sharpening {
+            Some(sharpening) => sharpening.sharpen(sized, rows),
+            None => sized.strip(rows),
+        }
+    };
+    let encoder = Encoder::new(order.profile);
+    let (samples, piece) = (3 * width * height, 3 * width * BAND);
+    if order.format.bits() == 16 {
+        let mut out = vec![0; samples];
+        bands::each_piece(&mut out, piece, |band, out| {
+            encoder.sixteen(&strip(band), out)
+        });
+        Pixels::Sixteen(out)
+    } else {
+        let mut out = vec![0; samples];
+        bands::each_piece(&mut out, piece, |band, out| {
+            encoder.eight(&strip(band), band * BAND, out)
+        });
+        Pixels::Eight(out)
+    }
 }
 
 /// A small 8-bit sRGB copy whose longer edge has at most `edge` pixels.

@@ -6,6 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::natural::Natural;
 use crate::engine::{Finished, Matched, Placement, StepNote};
 use crate::picture::{Point, Size};
 use crate::raw::{Decoder, Exif, Frame};
@@ -41,6 +42,9 @@ pub struct Sidecar {
     pub regions: RegionsNote,
     /// What each picture-stage step measured and did.
     pub steps: Vec<StepNote>,
+    /// How far retouching moved the sitter; `None` where no skin was retouched.
+    #[serde(default)]
+    pub natural: Option<Natural>,
     /// Steps that this kind of frame could not take.
     pub unavailable: Vec<String>,
     /// Where the crop lies.

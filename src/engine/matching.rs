@@ -12,7 +12,7 @@
 //! A backdrop that is too far off, or whose light falls off otherwise, is another one: then nothing
 //! is changed and a person is told.
 
-use ndarray::{Array2, Axis};
+use ndarray::{Array2, ArrayViewMut2, Axis};
 use serde::{Deserialize, Serialize};
 
 use crate::picture::matrix::{self, Matrix};
@@ -336,17 +336,17 @@ impl Correction {
         change(&mut small.planes, &self.change);
         if let Some(backdrop) = &mut regions.backdrop {
             let [red, green, blue] = &mut backdrop.surface;
-            change_planes([&mut red.map, &mut green.map, &mut blue.map], &self.change);
+            let planes = [&mut red.map, &mut green.map, &mut blue.map].map(|map| map.view_mut());
+            change_planes(planes, &self.change);
         }
     }
 }
 
 fn change(planes: &mut [Array2<f32>; 3], by: &[[f32; 3]; 3]) {
-    let [red, green, blue] = planes;
-    change_planes([red, green, blue], by);
+    change_planes(planes.each_mut().map(|plane| plane.view_mut()), by);
 }
 
-fn change_planes([red, green, blue]: [&mut Array2<f32>; 3], by: &[[f32; 3]; 3]) {
+fn change_planes([red, green, blue]: [ArrayViewMut2<'_, f32>; 3], by: &[[f32; 3]; 3]) {
     ndarray::Zip::from(red)
         .and(green)
         .and(blue)

@@ -11,8 +11,8 @@
 
 mod development;
 mod matching;
+mod skin_trace;
 mod steps;
-mod upright;
 
 use std::ops::ControlFlow;
 
@@ -28,13 +28,14 @@ use crate::sensor::{self, Developed, Development, Notes};
 
 pub use development::{Reference, Unavailable};
 pub use matching::{Difference, Matched, Matching, Side, Target, Wall};
+pub use skin_trace::{SkinMove, SkinState};
 
 /// Long side of the small copy on which regions are found: at a usual headshot's framing an eye
 /// span is then about 150 pixels, more than the nets' own crops resolve (their face crop is 256
 /// pixels wide for about 2.9 eye spans).
 pub const SMALL: usize = 1800;
 
-/// Sites a pixel, along a side, from which a small copy is made of means of whole filter cells.
+/// Sites a pixel, along a side, from which a small copy is made of means of sites.
 const BINNED: usize = 2;
 
 /// Why a frame could not be rendered.
@@ -91,10 +92,13 @@ pub struct StepNote {
     pub figures: Vec<(String, f32)>,
     /// Places it mended: centre and radius in pixels of the crop.
     pub places: Vec<(crate::picture::Point, f32)>,
+    /// How the sitter's skin moved, for a retouching step.
+    #[serde(default)]
+    pub skin: Option<SkinMove>,
 }
 
 impl StepNote {
-    fn of(step: &Step, findings: Option<Findings>) -> Self {
+    fn of(step: &Step, findings: Option<Findings>, skin: Option<SkinMove>) -> Self {
         let neutral = findings.is_none();
         let Findings { figures, places } = findings.unwrap_or_default();
         Self {
@@ -102,6 +106,7 @@ impl StepNote {
             neutral,
             figures,
             places,
+            skin,
         }
     }
 }
@@ -205,7 +210,7 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
 /// Size of the upright visible frame.
 pub fn upright_size(frame: &Frame) -> Size {
     match frame {
-        Frame::Sensor(sensor) => upright::upright_size(sensor.crop.size(), sensor.orientation),
+        Frame::Sensor(sensor) => sensor.upright_size(),
         Frame::Finished(finished) => finished.picture.size(),
     }
 }
@@ -220,9 +225,25 @@ pub fn render(
     recipe: &Recipe,
     set: &Set,
     fineness: Fineness,
-    mut after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
+    after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
 ) -> Result<Finished, Error> {
     // A preview finds on the same copy, so that its crop and its regions are those of the delivery.
+    let found = find(frame, recipe, set, SMALL)?;
+    render_found(frame, recipe, set, found, fineness, after_step)
+}
+
+/// [`render`] of a frame whose sitter [`find`] has found on a copy of [`SMALL`] pixels.
+///
+/// # Errors
+/// As [`render`].
+pub fn render_found(
+    frame: &Frame,
+    recipe: &Recipe,
+    set: &Set,
+    found: Found,
+    fineness: Fineness,
+    mut after_step: impl FnMut(Option<&Step>, &mut Canvas) -> ControlFlow<()>,
+) -> Result<Finished, Error> {
     let Found {
         small,
         regions,
@@ -230,9 +251,10 @@ pub fn render(
         attention,
         matched,
         development: how,
-    } = find(frame, recipe, set, SMALL)?;
+    } = found;
     let (picture, regions, development) = match fineness {
         Fineness::Full => {
+            drop(small);
             let (picture, notes) = develop_part(frame, &how, placement.rect)?;
             (
                 picture,
@@ -287,15 +309,19 @@ pub fn render(
     })
 }
 
-/// Bytes that rendering this frame at full size needs at its peak, besides the file itself: what
-/// the memory budget counts with. A frame of 45 megapixels with a crop of 21 took 1.15 GB with its
-/// file (`/usr/bin/time -v lapel finish JOB`), about 38 bytes a pixel of the crop over a base of
-/// 200 MB; a crop may be the whole frame.
+/// Bytes that finding, rendering and delivering this frame at full size need at their peak, besides
+/// the file itself: what the memory budget counts with. The crop is not known before, so it counts
+/// as the whole frame.
+///
+/// A line through two measurements (`/usr/bin/time -v lapel finish JOB`, two threads): a frame of 2.2
+/// megapixels took 428 MB, most of it for the nets; one of 44.8 without a crop, delivered as two full-size 16-bit
+/// TIFFs, 1576 MB. With one such TIFF it took 1374 MB, and 819 MB with the crop of a headshot (20.8
+/// megapixels). Per pixel: the mosaic (2), then twice three planes while it is developed (24) or,
+/// when the mosaic is gone, the picture (12) and two outputs' samples and files (24).
 pub fn memory_needed(frame: &Frame) -> u64 {
     let full = upright_size(frame);
     let pixels = (full.width * full.height) as u64;
-    // The mosaic (2), what a pixel of the crop takes (38), small copy and nets.
-    pixels * (2 + 38) + 200_000_000
+    pixels * 27 + 370_000_000
 }
 
 /// The frame upright, scene-linear, with at most `long_side` pixels on its long side.
@@ -315,18 +341,17 @@ fn small_developed(frame: &Frame, how: &Development, long_side: usize) -> Result
     match frame {
         Frame::Sensor(sensor) => {
             let long = sensor.crop.width.max(sensor.crop.height);
-            // Means of whole filter cells would leave less than `long_side` pixels, and at two
-            // sites a pixel red and blue lie visibly apart: every edge would have coloured fringes.
+            // Means of sites would leave less than `long_side` pixels, softer than demosaicing does.
             if long < BINNED * long_side {
                 let developed = sensor::develop(sensor, sensor.crop, how)?.picture;
-                let upright = sensor::upright(developed, sensor.orientation);
+                let upright = sensor.orientation.turn_picture(developed);
                 return Ok(resample::resize(
                     &upright,
                     fitted(upright.size(), long_side),
                 ));
             }
-            let developed = sensor::develop_small(sensor, long_side, how)?;
-            Ok(sensor::upright(developed.picture, sensor.orientation))
+            let small = sensor::develop_small(sensor, long_side, how)?;
+            Ok(sensor.orientation.turn_picture(small))
         }
         Frame::Finished(finished) => {
             let size = finished.picture.size();
@@ -363,7 +388,7 @@ pub fn develop_part(
         Frame::Sensor(sensor) => {
             let window = window_of(rect, sensor);
             let Developed { picture, notes } = sensor::develop(sensor, window, how)?;
-            Ok((sensor::upright(picture, sensor.orientation), Some(notes)))
+            Ok((sensor.orientation.turn_picture(picture), Some(notes)))
         }
         Frame::Finished(finished) => Ok((cut_of(&finished.picture, rect), None)),
     }
@@ -371,7 +396,7 @@ pub fn develop_part(
 
 /// The sites of the active area that show `rect` of the upright frame.
 fn window_of(rect: Rect, sensor: &SensorFrame) -> Rect {
-    let inside = upright::sites_of(rect, sensor.crop.size(), sensor.orientation);
+    let inside = sensor.orientation.stored_rect(rect, sensor.crop.size());
     Rect {
         left: sensor.crop.left + inside.left,
         top: sensor.crop.top + inside.top,

@@ -9,6 +9,7 @@ use crate::recipe::Step;
 use crate::regions::{Region, Regions};
 
 use super::StepNote;
+use super::skin_trace::Watch;
 
 /// Below this share a matte counts as empty: half a step of the 16-bit truth it is compared with.
 const EMPTY: f32 = 1.0 / 131_070.0;
@@ -37,10 +38,13 @@ pub(super) fn run(
 ) -> ControlFlow<(), (Linear, Vec<StepNote>)> {
     let mut canvas = Canvas::Linear(picture);
     let mut notes = Vec::with_capacity(steps.len());
+    let mut watch = Watch::new(regions, scale_of(regions));
     for (index, step) in steps.iter().enumerate() {
         let operation = with_delivered_level(&step.operation, &steps[index + 1..]);
-        let findings = run_one(&mut canvas, step, &operation, regions);
-        notes.push(StepNote::of(step, findings));
+        let (findings, skin) = watch.step(&operation, &mut canvas, |canvas| {
+            run_one(canvas, step, &operation, regions)
+        });
+        notes.push(StepNote::of(step, findings, skin));
         after_step(step, &mut canvas)?;
     }
     ControlFlow::Continue((canvas.into_linear(), notes))
@@ -71,6 +75,13 @@ fn run_one(
     let Some(inside) = inside else {
         return Some(Findings::default());
     };
+    if operation.is_point() {
+        operation.prepare_space(canvas);
+        canvas.change_in_strips(inside, &matte, opacity, |part| {
+            operation.apply(part, &Scene { scale, regions });
+        });
+        return Some(Findings::default());
+    }
     // Only the matte's surroundings are worked on, as far as the step looks around a pixel.
     let rect = match operation.reach() {
         Some(reach) => grown(inside, scale.pixels(reach), canvas.size()),

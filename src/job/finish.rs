@@ -9,15 +9,14 @@ use std::ops::ControlFlow;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Mutex, OnceLock};
+use std::sync::{Mutex, OnceLock, PoisonError};
 
 use serde::Serialize;
 
 use crate::colour::output::Profile;
 use crate::deliver::atomic::{self, Originals, sidecar_path};
-use crate::deliver::contact_sheet::{Tile, contact_sheet};
-use crate::deliver::encode::{self, Format, Pixels};
-use crate::deliver::metadata::Metadata;
+use crate::deliver::encode;
+use crate::deliver::natural::Natural;
 use crate::deliver::output::{self, Order};
 use crate::deliver::preview_sheet::Sheet;
 use crate::deliver::sidecar::{
@@ -25,23 +24,25 @@ use crate::deliver::sidecar::{
 };
 use crate::engine::{self, Fineness, Finished, Matching, Set, Target};
 use crate::measure;
+use crate::operations::canvas::Canvas;
 use crate::raw::{self, Frame, Limits};
+use crate::recipe::Step;
 use crate::regions::Attention;
 
 use super::budget::Budget;
 use super::plan::{Plan, Task};
+use super::seen::Seen;
+use super::verify::{Verdict, Verdicts};
 
 /// The program as sidecars and keys name it.
 pub const PROGRAM: &str = concat!("lapel ", env!("CARGO_PKG_VERSION"));
 
-/// The contact sheet's name in the delivery folder.
-pub(super) const SHEET: &str = "contact-sheet.jpg";
-
 /// What is told of a frame on which this program stumbled.
 const OUR_MISTAKE: &str = "this program made a mistake on it, shown above; please report it";
 
-/// Long side of a contact sheet's tile in pixels.
-const TILE: usize = 360;
+/// Outputs of a frame that are made at a time: while one is encoded or brought to the disk, which
+/// takes one thread, the other is resampled. More would need more memory than rendering did.
+const OUTPUTS: usize = 2;
 
 /// How a run shall go.
 #[derive(Debug, Clone, Copy)]
@@ -59,8 +60,8 @@ pub struct Manner<'a> {
 pub enum Event<'a> {
     /// A frame is begun.
     Began(&'a Task),
-    /// A frame is at this step.
-    At(&'a Task, &'a str),
+    /// A frame has this step behind it.
+    Past(&'a Task, &'a str),
     /// A frame is done.
     Ended(&'a Task, &'a Outcome),
 }
@@ -78,6 +79,8 @@ pub struct Outcome {
     pub files: Vec<String>,
     /// Steps that this kind of frame could not take.
     pub unavailable: Vec<String>,
+    /// How far retouching moved the sitter, where skin was retouched.
+    pub natural: Option<Natural>,
     /// Reasons for a person to look.
     pub attention: Vec<Attention>,
 }
@@ -105,7 +108,8 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
             .map(|task| failed(task, error.to_string()))
             .collect();
     }
-    let set_digest = match digest_of_set(plan) {
+    let seen = Seen::of(delivery);
+    let set_digest = match digest_of_set(plan, &seen) {
         Ok(digest) => digest,
         Err(why) => {
             return plan
@@ -121,29 +125,107 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
         set: OnceLock::new(),
         set_digest,
         budget: Budget::new(manner.memory),
+        seen,
     };
     let tasks: Vec<&Task> = plan.wanted().collect();
+    let outcomes = side_by_side(&tasks, rayon::current_num_threads(), |&task| {
+        let outcome = run.frame(task, watch);
+        watch(Event::Ended(task, &outcome));
+        outcome
+    });
+    run.seen.keep(delivery);
+    outcomes
+}
+
+/// Files that stand there but were made before something changed that they depend on.
+///
+/// # Errors
+/// When a frame that is there cannot be read.
+pub fn outdated(plan: &Plan) -> Result<Verdicts, String> {
+    let seen = Seen::of(&plan.deliver_to);
+    let set = digest_of_set(plan, &seen)?;
+    let mut verdicts = Verdicts::new();
+    for task in plan.wanted() {
+        let digest = seen
+            .digest(&task.frame)
+            .map_err(|error| format!("{}: {error}", task.frame.display()))?;
+        for order in &task.outputs {
+            let path = plan.deliver_to.join(&order.file);
+            let current = read_sidecar(&sidecar_path(&path))
+                .is_none_or(|sidecar| sidecar.key == key(task, order, &digest, &set));
+            let verdict = match (path.exists(), current) {
+                (false, _) => Verdict::Missing,
+                (true, false) => Verdict::Outdated,
+                (true, true) => Verdict::Right,
+            };
+            verdicts.insert(order.file.clone(), verdict);
+        }
+    }
+    Ok(verdicts)
+}
+
+/// Renders everything that is delivered again, without writing anything, and says of each file
+/// whether it is the same to the byte.
+///
+/// # Errors
+/// When the set's reference frames cannot be read.
+pub fn render_again(
+    plan: &Plan,
+    manner: Manner<'_>,
+    watch: &(dyn Fn(Event<'_>) + Sync),
+) -> Result<Verdicts, String> {
+    // Proof reads everything, whatever was seen before.
+    let seen = Seen::default();
+    let originals = plan.originals();
+    let run = Run {
+        plan,
+        manner,
+        originals: &originals,
+        set: OnceLock::new(),
+        set_digest: digest_of_set(plan, &seen)?,
+        budget: Budget::new(manner.memory),
+        seen,
+    };
+    let tasks: Vec<&Task> = plan.wanted().collect();
+    let verdicts = side_by_side(&tasks, rayon::current_num_threads(), |&task| {
+        watch(Event::Began(task));
+        let verdicts = run.again(task, watch);
+        watch(Event::Ended(task, &outcome(task, Done::Unchanged)));
+        verdicts
+    });
+    Ok(verdicts.into_iter().flatten().collect())
+}
+
+/// Does `work` for each of `items` on up to `threads` threads of their own, which share the pool's for
+/// what is shared inside; results come in the items' order.
+fn side_by_side<T: Sync, R: Send>(
+    items: &[T],
+    threads: usize,
+    work: impl Fn(&T) -> R + Sync,
+) -> Vec<R> {
     let next = AtomicUsize::new(0);
-    let outcomes: Mutex<Vec<Option<Outcome>>> = Mutex::new(vec![None; tasks.len()]);
+    let results: Mutex<Vec<Option<R>>> = Mutex::new(items.iter().map(|_| None).collect());
     std::thread::scope(|scope| {
-        for _ in 0..rayon::current_num_threads().min(tasks.len()) {
+        for _ in 0..threads.min(items.len()) {
             scope.spawn(|| {
                 loop {
                     let index = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(&task) = tasks.get(index) else { break };
-                    let outcome = run.frame(task, watch);
-                    watch(Event::Ended(task, &outcome));
-                    outcomes
-                        .lock()
-                        .unwrap_or_else(|poisoned| poisoned.into_inner())[index] = Some(outcome);
+                    let Some(item) = items.get(index) else { break };
+                    let result = work(item);
+                    results.lock().unwrap_or_else(PoisonError::into_inner)[index] = Some(result);
                 }
             });
         }
     });
-    let outcomes = outcomes
-        .into_inner()
-        .unwrap_or_else(|poisoned| poisoned.into_inner());
-    outcomes.into_iter().flatten().collect()
+    let results = results.into_inner().unwrap_or_else(PoisonError::into_inner);
+    results.into_iter().flatten().collect()
+}
+
+/// How far retouching moved the sitter.
+fn natural(finished: &Finished, task: &Task) -> Option<Natural> {
+    Natural::of(finished, &task.recipe.steps, |one, other| {
+        measure::delta_e_2000(measure::lab(one), measure::lab(other))
+    })
 }
 
 fn failed(task: &Task, why: String) -> Outcome {
@@ -157,6 +239,7 @@ fn outcome(task: &Task, result: Done) -> Outcome {
         result,
         files: Vec::new(),
         unavailable: Vec::new(),
+        natural: None,
         attention: Vec::new(),
     }
 }
@@ -190,15 +273,19 @@ pub(super) fn prepare_set(plan: &Plan) -> Result<Set, String> {
 }
 
 /// What the reference frames add to every key.
-fn digest_of_set(plan: &Plan) -> Result<String, String> {
+fn digest_of_set(plan: &Plan, seen: &Seen) -> Result<String, String> {
     let mut text = String::new();
     for (part, path) in [("empty", &plan.set.empty), ("balance", &plan.set.balance)] {
         let Some(path) = path else { continue };
-        let digest = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
+        let digest = seen
+            .digest(path)
+            .map_err(|error| format!("{}: {error}", path.display()))?;
         text += &format!("{part} {} ", digest.blake3);
     }
     if let Some((path, matching)) = plan.set.wall().zip(plan.matching) {
-        let digest = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
+        let digest = seen
+            .digest(path)
+            .map_err(|error| format!("{}: {error}", path.display()))?;
         let Matching { exposure, white } = matching;
         text += &format!("match {} exposure {exposure} white {white} ", digest.blake3);
     }
@@ -237,9 +324,23 @@ fn hex(hash: blake3::Hash) -> String {
     hash.to_hex().to_string()
 }
 
-fn digest_file(path: &Path) -> std::io::Result<FileDigest> {
-    let (bytes, blake3) = atomic::digest(path)?;
-    Ok(FileDigest { bytes, blake3 })
+/// What a file depends on, as one digest.
+fn key(task: &Task, order: &Order, frame: &FileDigest, set_digest: &str) -> String {
+    let mut hasher = blake3::Hasher::new();
+    let parts: [&str; 6] = [
+        PROGRAM,
+        &frame.blake3,
+        &task.canonical_recipe,
+        &order.canonical(),
+        set_digest,
+        &task.frame_name,
+    ];
+    for part in parts {
+        // Lengths keep two neighbours from passing for another pair.
+        hasher.update(&(part.len() as u64).to_le_bytes());
+        hasher.update(part.as_bytes());
+    }
+    hex(hasher.finalize())
 }
 
 struct Run<'a> {
@@ -250,7 +351,14 @@ struct Run<'a> {
     set: OnceLock<Result<Set, String>>,
     set_digest: String,
     budget: Budget,
+    seen: Seen,
 }
+
+/// A file that shall be made: what is ordered, its key, its place.
+type Wanted<'t> = (&'t Order, String, PathBuf);
+
+/// A rendered frame, how far its sitter moved, and what became of each wanted file.
+type Rendered<R> = (Finished, Option<Natural>, Vec<Result<R, String>>);
 
 /// What stands where an output shall come.
 enum Standing {
@@ -289,12 +397,12 @@ impl Run<'_> {
         watch: &(dyn Fn(Event<'_>) + Sync),
     ) -> Result<Outcome, String> {
         let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
-        let digest = digest_file(&task.frame).map_err(told)?;
-        let mut wanted = Vec::new();
+        let digest = self.seen.digest(&task.frame).map_err(told)?;
+        let mut wanted: Vec<Wanted<'_>> = Vec::new();
         let mut foreign = Vec::new();
         let mut done = outcome(task, Done::Unchanged);
         for order in &task.outputs {
-            let key = self.key(task, order, &digest);
+            let key = key(task, order, &digest, &self.set_digest);
             let path = self.plan.deliver_to.join(&order.file);
             match self.standing(&path, &key)? {
                 Standing::Right if !self.manner.again => done.files.push(order.file.clone()),
@@ -316,6 +424,7 @@ impl Run<'_> {
             // What an earlier run wrote down is as true now.
             if let Some(sidecar) = done.files.first().and_then(|file| self.sidecar_of(file)) {
                 done.unavailable = sidecar.unavailable;
+                done.natural = sidecar.natural;
                 done.attention = sidecar.attention;
             }
             if let Some(why) = foreign {
@@ -323,43 +432,21 @@ impl Run<'_> {
             }
             return Ok(done);
         }
-        let bytes = std::fs::read(&task.frame).map_err(told)?;
-        let frame = raw::read(&bytes, &task.frame_name, &Limits::default())
-            .map_err(|error| error.to_string())?;
-        drop(bytes);
-        // The need is known only from the opened frame; its samples are part of it.
-        let share = self.budget.take(engine::memory_needed(&frame));
-        let set = self
-            .set
-            .get_or_init(|| prepare_set(self.plan))
-            .as_ref()
-            .map_err(String::clone)?;
-        let finished = engine::render(&frame, &task.recipe, set, Fineness::Full, |step, _| {
-            watch(Event::At(
-                task,
-                step.map_or("developed", |step| step.operation.name()),
-            ));
-            if self.stopped() {
-                ControlFlow::Break(())
-            } else {
-                ControlFlow::Continue(())
-            }
-        })
-        .map_err(|error| format!("{}: {error}", task.frame.display()))?;
-        let note = FrameNote::new(&task.frame_name, digest.bytes, digest.blake3, &frame);
-        let exif = note.exif.clone();
-        drop(frame);
         let written = wanted.len();
-        let looks = looks_of(&finished);
-        for (order, key, path) in wanted {
-            watch(Event::At(task, &order.name));
-            let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
-            let sidecar = self.sidecar(task, order, key, &note, (&finished, looks), &made);
-            atomic::write_with_sidecar(&path, &made.file, &sidecar, self.originals)
+        let finished = self.render(task, &digest, &wanted, watch, &|wanted, made, sidecar| {
+            let (order, _, path) = wanted;
+            atomic::write_with_sidecar(path, &made.file, &sidecar, self.originals)
                 .map_err(|error| error.to_string())?;
-            done.files.push(order.file.clone());
+            watch(Event::Past(task, &order.name));
+            Ok(order.file.clone())
+        })?;
+        let Some((finished, natural, files)) = finished else {
+            return Ok(outcome(task, Done::Stopped));
+        };
+        for file in files {
+            done.files.push(file?);
         }
-        drop(share);
+        done.natural = natural;
         done.result = foreign.map_or(Done::Rendered(written), Done::Failed);
         done.unavailable = finished
             .unavailable
@@ -370,22 +457,121 @@ impl Run<'_> {
         Ok(done)
     }
 
-    fn key(&self, task: &Task, order: &Order, frame: &FileDigest) -> String {
-        let mut hasher = blake3::Hasher::new();
-        let parts: [&str; 6] = [
-            PROGRAM,
-            &frame.blake3,
-            &task.canonical_recipe,
-            &order.canonical(),
-            &self.set_digest,
-            &task.frame_name,
-        ];
-        for part in parts {
-            // Lengths keep two neighbours from passing for another pair.
-            hasher.update(&(part.len() as u64).to_le_bytes());
-            hasher.update(part.as_bytes());
+    /// Renders a frame's files again and compares them with what stands there.
+    fn again(&self, task: &Task, watch: &(dyn Fn(Event<'_>) + Sync)) -> Verdicts {
+        let all = |verdict: Verdict| {
+            let files = task.outputs.iter().map(|order| order.file.clone());
+            files.map(|file| (file, verdict)).collect()
+        };
+        let Ok(digest) = self.seen.digest(&task.frame) else {
+            return all(Verdict::CannotRender);
+        };
+        let wanted: Vec<Wanted<'_>> = task
+            .outputs
+            .iter()
+            .map(|order| {
+                let path = self.plan.deliver_to.join(&order.file);
+                (order, key(task, order, &digest, &self.set_digest), path)
+            })
+            .collect();
+        let rendered = self.render(
+            task,
+            &digest,
+            &wanted,
+            watch,
+            &|(order, _, path), made, _| {
+                let same = std::fs::read(path).is_ok_and(|bytes| bytes == made.file);
+                let verdict = if same {
+                    Verdict::Right
+                } else {
+                    Verdict::RendersOtherwise
+                };
+                Ok((order.file.clone(), verdict))
+            },
+        );
+        match rendered {
+            Ok(Some((_, _, verdicts))) => verdicts.into_iter().flatten().collect(),
+            _ => all(Verdict::CannotRender),
         }
-        hex(hasher.finalize())
+    }
+
+    /// Renders a frame and hands each file of `wanted` to `take`, several at a time; `None` when the
+    /// run was stopped.
+    fn render<R: Send>(
+        &self,
+        task: &Task,
+        digest: &FileDigest,
+        wanted: &[Wanted<'_>],
+        watch: &(dyn Fn(Event<'_>) + Sync),
+        take: &(dyn Fn(&Wanted<'_>, output::Made, Sidecar) -> Result<R, String> + Sync),
+    ) -> Result<Option<Rendered<R>>, String> {
+        let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
+        let bytes = std::fs::read(&task.frame).map_err(told)?;
+        if hex(blake3::hash(&bytes)) != digest.blake3 {
+            self.seen.forget(&task.frame);
+            return Err(format!(
+                "{}: it changed while it was read; run again once nothing writes to it any more",
+                task.frame.display()
+            ));
+        }
+        let frame = raw::read(&bytes, &task.frame_name, &Limits::default())
+            .map_err(|error| error.to_string())?;
+        drop(bytes);
+        watch(Event::Past(task, "read"));
+        // The need is known only from the opened frame; its samples are part of it.
+        let share = self.budget.take(engine::memory_needed(&frame));
+        let set = self
+            .set
+            .get_or_init(|| prepare_set(self.plan))
+            .as_ref()
+            .map_err(String::clone)?;
+        let failed = |error: engine::Error| format!("{}: {error}", task.frame.display());
+        let past = |step: &str| {
+            watch(Event::Past(task, step));
+            if self.stopped() {
+                ControlFlow::Break(())
+            } else {
+                ControlFlow::Continue(())
+            }
+        };
+        let found = engine::find(&frame, &task.recipe, set, engine::SMALL).map_err(failed)?;
+        if past("regions").is_break() {
+            return Ok(None);
+        }
+        let after = |step: Option<&Step>, _: &mut Canvas| {
+            past(step.map_or("development", |step| step.operation.name()))
+        };
+        let mut finished =
+            engine::render_found(&frame, &task.recipe, set, found, Fineness::Full, after)
+                .map_err(failed)?;
+        let natural = natural(&finished, task);
+        finished
+            .attention
+            .extend(natural.iter().flat_map(Natural::attention));
+        let note = FrameNote::new(
+            &task.frame_name,
+            digest.bytes,
+            digest.blake3.clone(),
+            &frame,
+        );
+        let exif = note.exif.clone();
+        drop(frame);
+        let looks = looks_of(&finished);
+        let taken = side_by_side(wanted, OUTPUTS, |wanted| {
+            let (order, key, _) = wanted;
+            let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
+            let sidecar = self.sidecar(
+                task,
+                order,
+                key.clone(),
+                &note,
+                (&finished, &natural, looks),
+                &made,
+            );
+            take(wanted, made, sidecar)
+        });
+        drop(share);
+        Ok(Some((finished, natural, taken)))
     }
 
     fn standing(&self, path: &Path, key: &str) -> Result<Standing, String> {
@@ -403,7 +589,10 @@ impl Run<'_> {
         let Some(sidecar) = sidecar else {
             return Ok(Standing::Foreign);
         };
-        let now = digest_file(path).map_err(|error| format!("{}: {error}", path.display()))?;
+        let now = self
+            .seen
+            .digest(path)
+            .map_err(|error| format!("{}: {error}", path.display()))?;
         let same = now.blake3 == sidecar.output.blake3_file;
         Ok(match (sidecar.key == key, same) {
             (true, true) => Standing::Right,
@@ -423,7 +612,7 @@ impl Run<'_> {
         order: &Order,
         key: String,
         note: &FrameNote,
-        (finished, looks): (&Finished, Looks),
+        (finished, natural, looks): (&Finished, &Option<Natural>, Looks),
         made: &output::Made,
     ) -> Sidecar {
         Sidecar {
@@ -442,6 +631,7 @@ impl Run<'_> {
             matched: finished.matched,
             regions: RegionsNote::new(finished),
             steps: finished.steps.clone(),
+            natural: natural.clone(),
             unavailable: finished
                 .unavailable
                 .iter()
@@ -481,80 +671,6 @@ pub(super) fn read_sidecar(path: &Path) -> Option<Sidecar> {
     Sidecar::from_text(&text).ok()
 }
 
-/// Makes the contact sheet of everybody whose picture is delivered, by this run or an earlier one;
-/// `None` when nobody's is.
-///
-/// # Errors
-/// When it cannot be written.
-pub fn sheet(plan: &Plan) -> Result<Option<PathBuf>, String> {
-    let mut tiles = Vec::new();
-    for task in &plan.tasks {
-        let Some(order) = task.outputs.first() else {
-            continue;
-        };
-        let path = plan.deliver_to.join(&order.file);
-        let Some(sidecar) = read_sidecar(&sidecar_path(&path)) else {
-            continue;
-        };
-        // What was edited since may show anything, or be no picture.
-        if !digest_file(&path).is_ok_and(|now| now.blake3 == sidecar.output.blake3_file) {
-            continue;
-        }
-        let (frame, _) = open(&path)?;
-        let Frame::Finished(finished) = frame else {
-            continue;
-        };
-        let (pixels, size) = output::thumbnail(&finished.picture, TILE);
-        tiles.push(Tile {
-            pixels,
-            size,
-            name: task.sitter.person.clone(),
-        });
-    }
-    if tiles.is_empty() {
-        return Ok(None);
-    }
-    // About as wide as high, as tiles are higher than wide.
-    let columns = ((tiles.len() as f64 * 1.4).sqrt().ceil() as usize).clamp(1, 12);
-    let (pixels, size) = contact_sheet(&tiles, columns);
-    let metadata = Metadata {
-        client: plan.client.clone(),
-        program: PROGRAM.to_owned(),
-        ..Metadata::default()
-    };
-    let format = Format::Jpeg { quality: 88 };
-    let icc = Profile::Srgb.icc();
-    let file = encode::encode(Pixels::Eight(pixels), size, format, &icc, &metadata)
-        .map_err(|error| error.to_string())?;
-    let path = plan.deliver_to.join(SHEET);
-    match std::fs::read(&path) {
-        Ok(before) if before == file => return Ok(Some(path)),
-        Ok(before) if !is_our_sheet(&before) => {
-            return Err(format!(
-                "{}: a file stands there that this program did not write; move it away",
-                path.display()
-            ));
-        }
-        _ => {}
-    }
-    atomic::write(&path, &file, &plan.originals()).map_err(|error| error.to_string())?;
-    Ok(Some(path))
-}
-
-/// Whether a file says of itself that this program wrote it. A contact sheet has no sidecar that
-/// could say so.
-fn is_our_sheet(file: &[u8]) -> bool {
-    let exif = exif::Reader::new().read_from_container(&mut std::io::Cursor::new(file));
-    let program = exif.ok().and_then(|exif| {
-        let field = exif.get_field(exif::Tag::Software, exif::In::PRIMARY)?;
-        match &field.value {
-            exif::Value::Ascii(texts) => texts.first().cloned(),
-            _ => None,
-        }
-    });
-    program.is_some_and(|program| program.starts_with(b"lapel "))
-}
-
 /// Writes a sheet as PNG, never over one of the files it was made from.
 ///
 /// # Errors
@@ -566,15 +682,7 @@ pub fn write_png(to: &Path, sheet: &Sheet, inputs: &[&Path]) -> Result<(), Strin
             .map(|path| path.to_path_buf())
             .collect::<Vec<_>>(),
     );
-    let pixels = Pixels::Eight(sheet.pixels.clone());
-    let icc = Profile::Srgb.icc();
-    let png = encode::encode(
-        pixels,
-        sheet.size,
-        Format::Png { bits: 8 },
-        &icc,
-        &Metadata::default(),
-    );
+    let png = encode::quick_png(&sheet.pixels, sheet.size, &Profile::Srgb.icc());
     let png = png.map_err(|error| error.to_string())?;
     atomic::write(to, &png, &originals).map_err(|error| error.to_string())
 }

@@ -5,14 +5,18 @@
 
 mod budget;
 pub mod capture;
+pub mod close;
 pub mod consistency;
 pub mod finish;
 pub mod job_file;
+pub mod manifest;
 pub mod past;
 pub mod plan;
 mod practice;
 pub mod roster;
+mod seen;
 pub mod touch_ups;
+pub mod verify;
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};

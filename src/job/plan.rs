@@ -13,7 +13,8 @@ use crate::operations::Operation;
 use crate::picture::Ratio;
 use crate::recipe::{Diagnostics, Place, Recipe};
 
-use super::finish::SHEET;
+use super::close::SHEET;
+use super::manifest;
 use super::past::Past;
 use super::{Frames, Job, Output, Sitter};
 
@@ -38,6 +39,29 @@ pub struct Plan {
     pub missing: Vec<(String, String)>,
     /// Every file that the job reads and that nothing may overwrite.
     pub inputs: Vec<PathBuf>,
+}
+
+/// One of several parts into which a job is cut, for several machines.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Part {
+    /// From 1.
+    pub number: u32,
+    /// How many there are.
+    pub of: u32,
+}
+
+impl std::str::FromStr for Part {
+    type Err = String;
+
+    /// Reads `2/5`.
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let parts = text.split_once('/');
+        let numbers = parts.and_then(|(number, of)| Some((number.parse().ok()?, of.parse().ok()?)));
+        match numbers {
+            Some((number, of)) if (1..=of).contains(&number) => Ok(Self { number, of }),
+            _ => Err("expected a part and the number of parts, such as 2/5".to_owned()),
+        }
+    }
 }
 
 /// Where the set's reference frames are.
@@ -86,6 +110,7 @@ impl Plan {
         let deliver_to = PathBuf::from(job.at(&job.file.deliver_to.value));
         let mut taken: BTreeMap<String, String> = BTreeMap::new();
         taken.insert(SHEET.to_owned(), "the contact sheet".to_owned());
+        taken.insert(manifest::NAME.to_owned(), "the manifest".to_owned());
         let past = job.file.match_to.as_ref().and_then(|written| {
             let folder = PathBuf::from(job.at(&written.value));
             match Past::read(&folder) {
@@ -204,6 +229,18 @@ impl Plan {
             task.wanted = names.iter().any(|name| task.is_called(name));
         }
         self.missing.clear();
+    }
+
+    /// Wants only every so-many-th task. Tasks keep their part when rows are added behind them, and
+    /// parts need to know nothing of each other.
+    pub fn keep_part(&mut self, part: Part) {
+        for (index, task) in self.tasks.iter_mut().enumerate() {
+            task.wanted &= index as u32 % part.of == part.number - 1;
+        }
+        if part.number != 1 {
+            // Told by one part, not by each.
+            self.missing.clear();
+        }
     }
 
     /// The tasks of this run.

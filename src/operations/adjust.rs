@@ -16,11 +16,10 @@
 //! further: their yellow is taken down to [`WARMTH_KEPT`] of its own at most and never past
 //! neutral, and they gain no more than [`BRIGHTER`] of lightness.
 
-use crate::operations::contrast::{relit, spread};
-use crate::operations::local_contrast::deepened;
-use crate::operations::pixels::each_pixel;
+use crate::operations::contrast::spread;
+use crate::operations::local_contrast::deepen;
+use crate::operations::pixels::{each_pixel, relit};
 use crate::operations::{Findings, Scene, settings};
-use crate::picture::filter::gaussian;
 use crate::picture::{Degrees, EyeSpans, Oklab, Ratio, Stops, bands, math};
 use crate::regions::Region;
 
@@ -92,16 +91,9 @@ impl Adjust {
         if self.is_neutral() {
             return Findings::default();
         }
-        let base = (self.detail.0 != 0.0)
-            .then(|| gaussian(picture.planes[0].view(), scene.scale.pixels(FINE)));
-        if let Some(base) = base {
-            let amount = self.detail.0;
-            bands::each_band(picture.planes[0].view_mut(), |first, mut rows| {
-                for (y, mut row) in rows.rows_mut().into_iter().enumerate() {
-                    let base = base.row(first + y);
-                    row.zip_mut_with(&base, |l, &b| *l = deepened(*l, b, amount));
-                }
-            });
+        if self.detail.0 != 0.0 {
+            let sigma = scene.scale.pixels(FINE);
+            deepen(&mut picture.planes[0], sigma, self.detail.0);
         }
         let plan = Plan::new(self);
         if !self.whitens() {
@@ -113,23 +105,29 @@ impl Adjust {
             return Findings::default();
         }
         let whites = scene.regions.matte(&[Region::Teeth, Region::Sclera], &[]);
-        bands::each_row(&mut picture.planes, |y, [light, red, yellow]| {
-            let mut white = vec![0.0; light.len()];
-            whites.fill_row(y, &mut white);
-            bands::vectorised(
-                #[inline(always)]
-                || {
-                    for (((l, a), b), &white) in light.iter_mut().zip(red).zip(yellow).zip(&white) {
-                        let before = [*l, *a, *b];
-                        let after = plan.colour(before);
-                        let held = kept_natural(before, after);
-                        *l = after[0] + white * (held[0] - after[0]);
-                        *a = after[1] + white * (held[1] - after[1]);
-                        *b = after[2] + white * (held[2] - after[2]);
-                    }
-                },
-            );
-        });
+        let new = || whites.rows();
+        bands::each_row_with(
+            &mut picture.planes,
+            new,
+            |whites, y, [light, red, yellow]| {
+                let white = whites.row(y);
+                bands::vectorised(
+                    #[inline(always)]
+                    || {
+                        for (((l, a), b), &white) in
+                            light.iter_mut().zip(red).zip(yellow).zip(white)
+                        {
+                            let before = [*l, *a, *b];
+                            let after = plan.colour(before);
+                            let held = kept_natural(before, after);
+                            *l = after[0] + white * (held[0] - after[0]);
+                            *a = after[1] + white * (held[1] - after[1]);
+                            *b = after[2] + white * (held[2] - after[2]);
+                        }
+                    },
+                );
+            },
+        );
         Findings::default()
     }
 
@@ -174,9 +172,7 @@ mod tests {
     };
 
     fn of(adjust: &Adjust, lab: [f32; 3]) -> [f32; 3] {
-        let mut picture = Oklab::filled(ONE, lab);
-        test_scene::with(ONE, |scene| adjust.apply(&mut picture, scene));
-        picture.at(0, 0)
+        test_scene::one(lab, |picture, scene| adjust.apply(picture, scene))
     }
 
     #[test]

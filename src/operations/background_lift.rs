@@ -24,7 +24,7 @@ use ndarray::{Array2, Axis};
 
 use crate::operations::pixels::smooth_step;
 use crate::operations::{Findings, Scene, settings};
-use crate::picture::filter::gaussian;
+use crate::picture::filter::{Blurred, gaussian};
 use crate::picture::{
     EyeSpans, Lightness, Linear, Ratio, Size, bands, lightness, luminance, luminance_of, math,
 };
@@ -102,8 +102,10 @@ impl BackgroundLift {
                 .fold(f32::MIN_POSITIVE, |a, &b| a.max(b));
             wanted.kept = GRAIN.min(most_grain(wall) / noisiest);
         }
-        bands::each_row(&mut picture.planes, |y, rows| {
-            wanted.lift_row(y, rows, backdrop, &person)
+        let new = || (backdrop.rows(), person.rows());
+        bands::each_row_with(&mut picture.planes, new, |(backdrop, person), y, rows| {
+            let model = backdrop.each_mut().map(|surface| surface.row(y));
+            wanted.lift_row(rows, model, person.row(y));
         });
         let after = backdrop_lightness(picture, &person);
         let figures =
@@ -190,13 +192,10 @@ impl Wall {
         (1.0 - self.kept) * deviation / (1.0 + fourth)
     }
 
-    fn lift_row(&self, y: usize, rows: [&mut [f32]; 3], backdrop: &BackdropModel, person: &Matte) {
+    /// `model` is the backdrop's colour along the row, `alpha` how far the sitter covers it.
+    fn lift_row(&self, rows: [&mut [f32]; 3], [r, g, b]: [&[f32]; 3], alpha: &[f32]) {
         let [red, green, blue] = rows;
-        let mut read = [(); 4].map(|()| vec![0.0_f32; red.len()]);
-        let [r, g, b, alpha] = &mut read;
-        backdrop.fill_row(y, [r, g, b]);
-        person.fill_row(y, alpha);
-        let model = r.iter().zip(&*g).zip(&*b).zip(&*alpha);
+        let model = r.iter().zip(g).zip(b).zip(alpha);
         bands::vectorised(
             #[inline(always)]
             || {
@@ -215,57 +214,77 @@ impl Wall {
 /// Takes creases and marks out of one channel of the backdrop, as far as `cleaning` goes; gives the
 /// standard deviation of its grain.
 fn clean(plane: &mut Array2<f32>, model: &Matte, far: &Matte, crease: f32, cleaning: f32) -> f32 {
-    let rest = rest_far_away(plane, model, far);
-    let smooth = gaussian(rest.view(), crease);
+    let mut rest = Array2::zeros(plane.dim());
+    bands::each_band(rest.view_mut(), |first, mut rows| {
+        let (mut model, mut far) = (model.rows(), far.rows());
+        for (i, mut rest) in rows.rows_mut().into_iter().enumerate() {
+            let y = first + i;
+            let rest = rest.as_slice_mut().expect("rows are contiguous");
+            let light = plane.row(y);
+            let light = light.to_slice().expect("rows are contiguous");
+            rest_far_away(light, model.row(y), far.row(y), rest);
+        }
+    });
+    let smooth = Blurred::new(rest.view(), crease);
     let noise = noise(&rest, &smooth, far);
     let most = MARK * noise;
     bands::each_band(plane.view_mut(), |first, mut rows| {
+        let count = rows.nrows();
+        let smooth = smooth.rows(first..first + count);
         for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
-            let rests = rest.row(first + i).into_iter().zip(smooth.row(first + i));
-            for (v, (&rest, &smooth)) in row.iter_mut().zip(rests) {
-                let fine = (rest - smooth).clamp(-most, most);
-                *v += cleaning * (fine - rest);
-            }
+            let (rest, smooth) = (rest.row(first + i), smooth.row(i));
+            let rest = rest.to_slice().expect("rows are contiguous");
+            let smooth = smooth.to_slice().expect("rows are contiguous");
+            let row = row.as_slice_mut().expect("rows are contiguous");
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for (v, (&rest, &smooth)) in row.iter_mut().zip(rest.iter().zip(smooth)) {
+                        let fine = (rest - smooth).clamp(-most, most);
+                        *v += cleaning * (fine - rest);
+                    }
+                },
+            );
         }
     });
     noise
 }
 
-/// I - B where it is far from the sitter, fading to 0 near.
-fn rest_far_away(plane: &Array2<f32>, model: &Matte, far: &Matte) -> Array2<f32> {
-    let mut rest = plane.clone();
-    let width = plane.ncols();
-    bands::each_band(rest.view_mut(), |first, mut rows| {
-        let mut read = [(); 2].map(|()| vec![0.0_f32; width]);
-        for (i, mut row) in rows.rows_mut().into_iter().enumerate() {
-            let [backdrop, share] = &mut read;
-            model.fill_row(first + i, backdrop);
-            far.fill_row(first + i, share);
-            for (v, (&b, &share)) in row.iter_mut().zip(backdrop.iter().zip(&*share)) {
-                *v = (*v - b) * share;
+/// I - B where it is far from the sitter, fading to 0 near; of one row.
+fn rest_far_away(light: &[f32], model: &[f32], far: &[f32], rest: &mut [f32]) {
+    bands::vectorised(
+        #[inline(always)]
+        || {
+            let read = light.iter().zip(model).zip(far);
+            for (rest, ((&light, &backdrop), &share)) in rest.iter_mut().zip(read) {
+                *rest = (light - backdrop) * share;
             }
-        }
-    });
-    rest
+        },
+    );
 }
 
 /// Standard deviation of the fine part of the rest, marks left out.
-fn noise(rest: &Array2<f32>, smooth: &Array2<f32>, far: &Matte) -> f32 {
-    let mut share = vec![0.0; rest.ncols()];
+fn noise(rest: &Array2<f32>, smooth: &Blurred, far: &Matte) -> f32 {
     // For a normal distribution the mean deviation is sqrt(2 / pi) of the standard one.
     let per_mean = f64::from(std::f32::consts::FRAC_PI_2).sqrt();
+    let rows = rows_read(rest.nrows());
+    let new = || far.rows();
+    // How far each pixel that is surely far away deviates, row by row.
+    let fine: Vec<Vec<f32>> = bands::gathered(&rows, new, |shares, y| {
+        let smooth = smooth.rows(y..y + 1);
+        let values = rest.row(y).into_iter().zip(&smooth).zip(shares.row(y));
+        let far = values.filter(|(_, share)| **share > 0.99);
+        far.map(|((rest, smooth), _)| (rest - smooth).abs())
+            .collect()
+    });
     let mut deviation = f64::INFINITY;
     for _ in 0..2 {
         let (mut sum, mut count) = (0.0_f64, 0_usize);
-        for y in rows_read(rest.nrows()) {
-            far.fill_row(y, &mut share);
-            let values = rest.row(y).into_iter().zip(smooth.row(y)).zip(&share);
-            for ((&rest, &smooth), &share) in values {
-                let fine = f64::from(rest - smooth).abs();
-                if share > 0.99 && fine < f64::from(MARK) * deviation {
-                    sum += fine;
-                    count += 1;
-                }
+        for &fine in fine.iter().flatten() {
+            let fine = f64::from(fine);
+            if fine < f64::from(MARK) * deviation {
+                sum += fine;
+                count += 1;
             }
         }
         deviation = per_mean * sum / count.max(1) as f64;
@@ -281,15 +300,15 @@ fn most_grain(wall: f32) -> f32 {
 }
 
 /// Evenly spread rows, from the top.
-fn rows_read(height: usize) -> impl Iterator<Item = usize> {
-    (0..height).step_by((height / ROWS_READ).max(1))
+fn rows_read(height: usize) -> Vec<usize> {
+    (0..height).step_by((height / ROWS_READ).max(1)).collect()
 }
 
 /// 1 away from the sitter, 0 near, on the matte's own map.
 fn far_from(person: &Matte, scene: &Scene) -> Matte {
     let mut far = person.clone();
     let near = scene.scale.pixels(NEAR) * 0.5 * (person.step.x + person.step.y);
-    far.map = gaussian(person.map.view(), near);
+    far.map = gaussian(person.map.view(), near).into_shared();
     far.map
         .mapv_inplace(|a| 1.0 - smooth_step(FAR_ENDS[0], FAR_ENDS[1], a));
     far
@@ -299,17 +318,14 @@ fn far_from(person: &Matte, scene: &Scene) -> Matte {
 /// such place or it is black.
 fn mean_colour(backdrop: &BackdropModel, person: &Matte) -> Option<[f32; 3]> {
     let Size { width, height } = person.size;
-    let mut alpha = vec![0.0; width];
-    let mut rows = [(); 3].map(|()| vec![0.0_f32; width]);
+    let (mut alphas, mut surfaces) = (person.rows(), backdrop.rows());
     let (mut sums, mut weight, mut count) = ([0.0_f64; 3], 0.0_f64, 0_usize);
     for y in rows_read(height) {
-        person.fill_row(y, &mut alpha);
-        let [red, green, blue] = &mut rows;
-        backdrop.fill_row(y, [red, green, blue]);
-        for (x, &a) in alpha.iter().enumerate() {
+        let rows = surfaces.each_mut().map(|surface| surface.row(y));
+        for (x, &a) in alphas.row(y).iter().enumerate() {
             let bare = f64::from(1.0 - a);
             weight += bare;
-            for (sum, row) in sums.iter_mut().zip(&rows) {
+            for (sum, row) in sums.iter_mut().zip(rows) {
                 *sum += bare * f64::from(row[x]);
             }
         }
@@ -324,16 +340,23 @@ fn mean_colour(backdrop: &BackdropModel, person: &Matte) -> Option<[f32; 3]> {
 fn backdrop_lightness(picture: &Linear, person: &Matte) -> [f32; 3] {
     /// A tenth of an L* step, up to L* 200.
     const BINS: usize = 2000;
-    let mut histogram = vec![0_usize; BINS];
-    let mut alpha = vec![0.0; person.size.width];
-    for y in rows_read(picture.planes[0].len_of(Axis(0))) {
-        person.fill_row(y, &mut alpha);
-        for (x, &a) in alpha.iter().enumerate() {
-            if a < BARE {
+    let rows = rows_read(picture.planes[0].len_of(Axis(0)));
+    let bins = bands::gathered(
+        &rows,
+        || person.rows(),
+        |alphas, y| {
+            let bare = alphas.row(y).iter().enumerate();
+            let bare = bare.filter(|(_, a)| **a < BARE);
+            bare.map(|(x, _)| {
                 let tenth = lightness(luminance(picture.at(y, x))) * 10.0;
-                histogram[(tenth.max(0.0) as usize).min(BINS - 1)] += 1;
-            }
-        }
+                (tenth.max(0.0) as usize).min(BINS - 1)
+            })
+            .collect::<Vec<_>>()
+        },
+    );
+    let mut histogram = vec![0_usize; BINS];
+    for bin in bins.into_iter().flatten() {
+        histogram[bin] += 1;
     }
     let total: usize = histogram.iter().sum();
     [5, 50, 95].map(|percent| {

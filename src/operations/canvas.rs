@@ -3,6 +3,8 @@
 //! Steps that work in one space follow each other without a conversion; a change of space costs
 //! one pass over the pixels.
 
+use std::ops::Range;
+
 use ndarray::Array2;
 
 use crate::picture::{Linear, Oklab, Rect, Size, bands};
@@ -118,27 +120,110 @@ impl Canvas {
     /// `opacity` is 0 the pixel stays to the bit, where it is 1 it becomes the changed one.
     /// Both must be in one space; the matte is read at `rect`.
     pub fn blend(&mut self, changed: &Self, rect: Rect, matte: &Matte, opacity: f32) {
-        let width = self.size().width;
         let sources = changed.planes();
-        bands::each_row(self.planes_mut(), |y, rows| {
+        let new = || (matte.rows(), vec![0.0; rect.left + rect.width]);
+        bands::each_row_with(self.planes_mut(), new, |(matte, share), y, rows| {
             if y < rect.top || y >= rect.top + rect.height {
                 return;
             }
-            let mut share = vec![0.0; width];
-            matte.fill_row(y, &mut share);
-            let share = &share[rect.left..rect.left + rect.width];
-            for (row, source) in rows.into_iter().zip(sources) {
-                let row = &mut row[rect.left..rect.left + rect.width];
-                let source = source.row(y - rect.top);
-                for ((value, &new), &part) in row.iter_mut().zip(source).zip(share) {
-                    let part = part * opacity;
-                    if part >= 1.0 {
-                        *value = new;
-                    } else if part > 0.0 {
-                        *value += part * (new - *value);
-                    }
-                }
+            let inside = matte.fill(y, share);
+            let sources = sources.each_ref().map(|plane| {
+                let row = plane.row(y - rect.top);
+                row.to_slice().expect("planes are contiguous")
+            });
+            blend_row(rows, sources, rect.left, share, inside, opacity);
+        });
+    }
+
+    /// Lets `work` change a copy of `rect` and blends it as [`Canvas::blend`] does, but strip by
+    /// strip, so that the copy never leaves the cache: for work that looks at each pixel alone.
+    pub fn change_in_strips(
+        &mut self,
+        rect: Rect,
+        matte: &Matte,
+        opacity: f32,
+        work: impl Fn(&mut Self) + Sync,
+    ) {
+        let width = self.size().width;
+        let linear = matches!(self, Self::Linear(_));
+        bands::each_band_of_three(self.planes_mut(), STRIP, |first, rows| {
+            let last = first + rows[0].len() / width;
+            let (top, bottom) = (first.max(rect.top), last.min(rect.top + rect.height));
+            if top >= bottom {
+                return;
+            }
+            let columns = rect.left..rect.left + rect.width;
+            let planes = rows.each_ref().map(|rows| {
+                let rows = rows.chunks_exact(width).take(bottom - first);
+                let part = rows.skip(top - first).flat_map(|row| &row[columns.clone()]);
+                let part = part.copied().collect();
+                Array2::from_shape_vec((bottom - top, rect.width), part)
+                    .expect("rows and columns of the part")
+            });
+            let mut part = if linear {
+                Self::Linear(Linear { planes })
+            } else {
+                Self::Oklab(Oklab { planes })
+            };
+            work(&mut part);
+            let (mut matte, mut share) = (matte.rows(), vec![0.0; columns.end]);
+            let [one, two, three] = rows;
+            let rows = one
+                .chunks_exact_mut(width)
+                .zip(two.chunks_exact_mut(width))
+                .zip(three.chunks_exact_mut(width));
+            let rows = rows.enumerate().take(bottom - first).skip(top - first);
+            for (y, ((one, two), three)) in rows {
+                let y = first + y;
+                let inside = matte.fill(y, &mut share);
+                let sources = part.planes().each_ref().map(|plane| {
+                    let row = plane.row(y - top);
+                    row.to_slice().expect("planes are contiguous")
+                });
+                blend_row(
+                    [one, two, three],
+                    sources,
+                    rect.left,
+                    &share,
+                    inside,
+                    opacity,
+                );
             }
         });
+    }
+}
+
+/// Rows of a strip: a few hundred kilobytes of a large picture.
+const STRIP: usize = 16;
+
+/// Blends one row. The `sources` begin at column `left`; `share` ends where they do and is 0
+/// outside of the columns `inside`.
+fn blend_row(
+    rows: [&mut [f32]; 3],
+    sources: [&[f32]; 3],
+    left: usize,
+    share: &[f32],
+    inside: Range<usize>,
+    opacity: f32,
+) {
+    let (from, to) = (inside.start.max(left), inside.end.min(share.len()));
+    if from >= to {
+        return;
+    }
+    let share = &share[from..to];
+    for (row, source) in rows.into_iter().zip(sources) {
+        let source = &source[from - left..to - left];
+        let row = &mut row[from..to];
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for ((value, &new), &part) in row.iter_mut().zip(source).zip(share) {
+                    let part = part * opacity;
+                    let mixed = *value + part * (new - *value);
+                    let mixed = if part > 0.0 { mixed } else { *value };
+                    *value = if part >= 1.0 { new } else { mixed };
+                }
+            },
+        );
     }
 }

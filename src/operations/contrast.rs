@@ -9,7 +9,7 @@
 //!
 //! Space: Oklab, since eyes judge contrast.
 
-use crate::operations::pixels::each_pixel;
+use crate::operations::pixels::{each_pixel, relit};
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::{Oklab, Ratio};
 
@@ -31,18 +31,6 @@ pub(crate) fn spread(l: f32) -> f32 {
     inside * (1.0 - inside) * (inside - MID) * (1.0 / (MID * (1.0 - MID)))
 }
 
-/// The colour with the light on it changed so that its lightness is `lightness`.
-#[inline(always)]
-pub(crate) fn relit([l, a, b]: [f32; 3], lightness: f32) -> [f32; 3] {
-    // Near black the quotient loses its meaning; there chroma stays as it is.
-    let scaling = if l > 1e-3 {
-        (lightness / l).clamp(0.0, 4.0)
-    } else {
-        1.0
-    };
-    [lightness, a * scaling, b * scaling]
-}
-
 impl Contrast {
     /// Bends L and scales a and b with it.
     pub fn apply(&self, picture: &mut Oklab, _scene: &Scene) -> Findings {
@@ -60,16 +48,11 @@ impl Contrast {
 mod tests {
     use super::*;
     use crate::operations::test_scene;
-    use crate::picture::Size;
 
     fn of_grey(contrast: &Contrast, l: f32) -> f32 {
-        let size = Size {
-            width: 1,
-            height: 1,
-        };
-        let mut picture = Oklab::filled(size, [l, 0.0, 0.0]);
-        test_scene::with(size, |scene| contrast.apply(&mut picture, scene));
-        picture.at(0, 0)[0]
+        test_scene::one([l, 0.0, 0.0], |picture, scene| {
+            contrast.apply(picture, scene)
+        })[0]
     }
 
     #[test]
@@ -112,13 +95,9 @@ mod tests {
 
     #[test]
     fn saturation_stays() {
-        let size = Size {
-            width: 1,
-            height: 1,
-        };
-        let mut picture = Oklab::filled(size, [0.8, 0.04, 0.05]);
-        test_scene::with(size, |scene| Contrast::default().apply(&mut picture, scene));
-        let [l, a, b] = picture.at(0, 0);
+        let [l, a, b] = test_scene::one([0.8, 0.04, 0.05], |picture, scene| {
+            Contrast::default().apply(picture, scene)
+        });
         assert!((a / l - 0.05).abs() < 1e-6 && (b / l - 0.0625).abs() < 1e-6);
     }
 }

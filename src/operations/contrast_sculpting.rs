@@ -1,6 +1,6 @@
 //! Contrast sculpting: paints light and shade along the face's own form.
 //!
-//! With N and F the skin's lightness blurred by 0.2 and by 1.0 eye spans (normalised by the
+//! With N and F the skin's lightness blurred by 0.14 and by 1.0 eye spans (normalised by the
 //! matte), the form is f = (N - F) / F and every pixel of skin is painted by one factor:
 //!
 //! (L, a, b)' = (L, a, b) (1 + depth * P (t - G * t - mean)),   t = tanh(f / w)
@@ -18,14 +18,14 @@
 
 use ndarray::Zip;
 
-use crate::operations::skin_bands::{NOT_SKIN, SkinGrid, skin_matte};
+use crate::operations::skin_bands::{NOT_SKIN, Skin};
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::math::exp;
 use crate::picture::{EyeSpans, Oklab, Ratio};
 use crate::regions::Region;
 
 /// Blur that keeps pores, blotches and lines out of the form.
-const NEAR: EyeSpans = EyeSpans(0.2);
+const NEAR: EyeSpans = EyeSpans(0.14);
 /// Blur that holds the lighting pattern as a whole.
 const FAR: EyeSpans = EyeSpans(1.0);
 /// Paint at full depth, as a share of the lightness. By eye: at an opacity of 0.12 the strongest
@@ -39,25 +39,22 @@ settings! {
     /// Paints light and shade along the face's own form; the mean skin tone stays.
     pub struct ContrastSculpting {
         /// How much paint; to be shown at an opacity of 0.10 to 0.15.
-        depth: Ratio in 0.0..=1.0, default Ratio(1.0), neutral Ratio(0.0);
+        depth: Ratio in 0.0..=1.0, default Ratio(1.0), neutral Ratio(0.0), sane Ratio(0.2);
     }
 }
 
 impl ContrastSculpting {
     /// Paints; reports `strongest paint`, the largest share of the lightness added or taken.
     pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
-        let [near, far] = [NEAR, FAR].map(|length| scene.scale.pixels(length));
-        let Some((matte, bounds)) = skin_matte(scene) else {
-            return Findings::default();
-        };
-        if self.is_neutral() || near.is_nan() || near <= 0.0 {
+        if self.is_neutral() {
             return Findings::default();
         }
-        let grid = SkinGrid::new(picture, &matte, bounds, near);
-        let [near, far] = [near, far].map(|pixels| {
-            let sigma = grid.cells(pixels);
-            grid.blurred(&grid.planes[0], sigma, &grid.reach(sigma))
-        });
+        let Some(Skin { grid, sigma, .. }) = Skin::of(picture, scene, NEAR) else {
+            return Findings::default();
+        };
+        let wide = grid.cells(scene.scale.pixels(FAR));
+        let [near, far] =
+            [sigma, wide].map(|sigma| grid.blurred(&grid.planes[0], sigma, &grid.reach(sigma)));
         let paint = Zip::from(&near).and(&far).map_collect(|&near, &far| {
             if far > 0.01 {
                 PAINT * tanh((near - far) / (far * KNEE))
@@ -68,9 +65,8 @@ impl ContrastSculpting {
         // Face and neck each keep their own mean: a lit face beside a shaded neck would else get
         // all of the light. Then the mean over all skin goes, weighted by lightness, so that the
         // mean L stays and not the mean factor.
-        let wide = grid.cells(scene.scale.pixels(FAR));
         let paint = &paint - &grid.blurred(&paint, wide, &grid.reach(wide));
-        let mean = grid.average(&(&paint * &near)) / grid.average(&near).max(0.01);
+        let mean = grid.drift(&(&paint * &near)) / grid.drift(&near).max(0.01);
         let paint = paint.mapv(|p| self.depth.0 * (p - mean));
         // Lips and brows lie on the same form: leaving them out would cut them from the face.
         let on = scene.regions.matte(

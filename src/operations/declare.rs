@@ -20,6 +20,9 @@ pub struct Setting {
     pub default: String,
     /// RON text of the value at which the operation does nothing, when this setting has one.
     pub neutral: Option<String>,
+    /// Largest number, times the step's opacity, that still looks like a light hand; a recipe with
+    /// more is warned about.
+    pub sane: Option<f32>,
     /// What it does.
     pub help: &'static str,
 }
@@ -127,7 +130,8 @@ pub fn write<T: Serialize>(value: &T) -> String {
 
 /// Declares a settings type. Each setting gives its type (one name: wrap a list or a pair in a
 /// type of its own that implements [`SettingValue`]), a range if it is a number, its
-/// default, and the neutral value if there is one:
+/// default, the neutral value if there is one, and the largest value of a light hand if a larger
+/// one deserves a warning (`sane Ratio(0.7)`):
 ///
 /// ```ignore
 /// settings! {
@@ -154,7 +158,7 @@ pub fn write<T: Serialize>(value: &T) -> String {
 macro_rules! settings {
     ($(#[doc = $about:expr])+ pub struct $name:ident { $(
         $(#[doc = $help:expr])+
-        $field:ident: $type:ident $(in $range:expr)?, default $default:expr $(, neutral $neutral:expr)?;
+        $field:ident: $type:ident $(in $range:expr)?, default $default:expr $(, neutral $neutral:expr)? $(, sane $sane:expr)?;
     )* } $(neutral when $all:ident)?) => {
         $(#[doc = $about])+
         #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -179,6 +183,7 @@ macro_rules! settings {
                         neutral: $crate::operations::declare::optional!(
                             $($crate::operations::declare::write::<$type>(&$neutral))?
                         ),
+                        sane: $crate::operations::declare::optional!($($sane.0)?),
                         help: concat!($($help),+),
                     },)*],
                 }

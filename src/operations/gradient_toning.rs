@@ -70,6 +70,7 @@ impl GradientToning {
 
 /// Tones one row: places on the gradient, then colours there, then the blend. Apart, as reading a
 /// table is the one thing here that vector units cannot do.
+#[allow(clippy::redundant_closure, reason = "see below")]
 fn tone_row([red, green, blue]: [&mut [f32]; 3], table: &[[f32; 3]], blend: Blend) {
     let mut colours = [(); 3].map(|()| vec![0.0_f32; red.len()]);
     let [places, second, third] = &mut colours;
@@ -90,13 +91,14 @@ fn tone_row([red, green, blue]: [&mut [f32]; 3], table: &[[f32; 3]], blend: Blen
         (*place, *second, *third) = (at(0), at(1), at(2));
     }
     for (row, colours) in [red, green, blue].into_iter().zip(&colours) {
-        // The mode is chosen once per row, so that none chooses per pixel.
+        // The mode is chosen once per row, so that none chooses per pixel. Closures, since a
+        // function by its name is called and not inlined.
         match blend {
             Blend::Normal => lay(row, colours, |_, cs| cs),
             Blend::Multiply => lay(row, colours, |cb, cs| cb * cs),
-            Blend::Screen => lay(row, colours, screen),
+            Blend::Screen => lay(row, colours, |cb, cs| screen(cb, cs)),
             Blend::Overlay => lay(row, colours, |cb, cs| hard_light(cs, cb)),
-            Blend::SoftLight => lay(row, colours, soft_light),
+            Blend::SoftLight => lay(row, colours, |cb, cs| soft_light(cb, cs)),
         }
     }
 }

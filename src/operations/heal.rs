@@ -29,7 +29,7 @@ use serde::{Deserialize, Serialize};
 use crate::operations::skin_bands::{SkinGrid, skin_matte};
 use crate::operations::{Findings, Scene, SettingValue, settings};
 use crate::picture::math::{cos, sin};
-use crate::picture::{EyeSpans, Oklab, Point, Ratio, Size};
+use crate::picture::{EyeSpans, Oklab, Point, Ratio, Size, bands};
 use crate::regions::Matte;
 
 /// Narrowest blur. The smallest blemish that is found has a radius of about 0.012 eye spans
@@ -256,7 +256,9 @@ fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec<Place> {
             finest * (1 << (i / 2)) as f32 * half
         })
         .collect();
-    let blurs: Vec<[Array2<f32>; 3]> = widths.iter().map(|&sigma| grid.means(sigma)).collect();
+    let each = |count: usize| (0..count).collect::<Vec<_>>();
+    let blurs: Vec<[Array2<f32>; 3]> =
+        bands::gathered(&each(WIDTHS), || (), |(), i| grid.means(widths[i]));
     let base = &blurs[WIDTHS - 1][0];
     let difference = |i: usize, c: usize| {
         Zip::from(&blurs[i][c])
@@ -265,19 +267,28 @@ fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec<Place> {
             .map_collect(|&narrow, &wide, &l| if l > 0.01 { (narrow - wide) / l } else { 0.0 })
     };
     let count = WIDTHS - OCTAVE;
-    let red: Vec<Array2<f32>> = (0..count).map(|i| difference(i, 1)).collect();
-    let dark: Vec<Array2<f32>> = (0..count).map(|i| difference(i, 0)).collect();
     let around = widths[WIDTHS - 1] * 1.5;
     let reach = grid.reach(around);
-    let uneven: Vec<Array2<f32>> = red
-        .iter()
-        .map(|red| grid.blurred(&red.mapv(f32::abs), around, &reach))
-        .collect();
+    let differences = bands::gathered(
+        &each(count),
+        || (),
+        |(), i| {
+            let red = difference(i, 1);
+            let uneven = grid.blurred(&red.mapv(f32::abs), around, &reach);
+            (red, difference(i, 0), uneven)
+        },
+    );
+    let (mut red, mut dark, mut uneven) = (Vec::new(), Vec::new(), Vec::new());
+    for (r, d, u) in differences {
+        red.push(r);
+        dark.push(d);
+        uneven.push(u);
+    }
     let asked = redness(sensitivity);
 
     let (rows, columns) = base.dim();
-    let mut found = Vec::new();
-    for i in 0..count {
+    let peaks = |i: usize| {
+        let mut found = Vec::new();
         let plane = &red[i];
         for y in 2..rows.saturating_sub(2) {
             for x in 2..columns.saturating_sub(2) {
@@ -309,7 +320,10 @@ fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec<Place> {
                 found.push((here / uneven[i][[y, x]], place));
             }
         }
-    }
+        found
+    };
+    let found = bands::gathered(&each(count), || (), |(), i| peaks(i));
+    let mut found: Vec<(f32, Place)> = found.into_iter().flatten().collect();
     // A stable sort on a total order: the same places in the same order everywhere.
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
     let mut kept: Vec<Place> = Vec::new();
@@ -479,15 +493,17 @@ fn mend(
     }
     let n = place.radius.ceil() as isize;
     let mut new = Vec::new();
-    let mut matte = vec![1.0; width];
+    let mut rows = skin.map(Matte::rows);
+    let everywhere = vec![1.0; width];
     for dy in -n..=n {
         let y = centre.0 + dy;
         if y < 0 || y >= height as isize {
             continue;
         }
-        if let Some(skin) = skin {
-            skin.fill_row(y as usize, &mut matte);
-        }
+        let matte = match &mut rows {
+            Some(rows) => rows.row(y as usize),
+            None => &everywhere,
+        };
         for dx in -n..=n {
             let x = centre.1 + dx;
             let (u, v) = (dx as f32 / place.radius, dy as f32 / place.radius);
@@ -582,18 +598,12 @@ fn source(
 
 /// Whether skin covers a disc, read at its middle and at 16 points.
 fn all_skin(skin: &Matte, (y, x): (isize, isize), radius: f32) -> bool {
-    let mut row = vec![0.0; skin.size.width];
     [0.0, 0.5, 1.0].into_iter().all(|part| {
         (0..8).all(|k| {
             let angle = std::f32::consts::TAU * k as f32 / 8.0;
             let px = x as f32 + cos(angle) * radius * part;
             let py = y as f32 + sin(angle) * radius * part;
-            let (px, py) = (px.max(0.0) as usize, py.max(0.0) as usize);
-            if py >= skin.size.height || px >= skin.size.width {
-                return false;
-            }
-            skin.fill_row(py, &mut row);
-            row[px] > 0.95
+            skin.at(py.max(0.0) as usize, px.max(0.0) as usize) > 0.95
         })
     })
 }

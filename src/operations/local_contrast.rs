@@ -8,8 +8,10 @@
 //! counts up to [`LARGEST`] and ever less beyond, and nothing between black and white is pushed
 //! past them.
 
+use ndarray::Array2;
+
 use crate::operations::{Findings, Scene, settings};
-use crate::picture::filter::gaussian;
+use crate::picture::filter::Blurred;
 use crate::picture::{EyeSpans, Oklab, Ratio, bands};
 
 settings! {
@@ -31,14 +33,11 @@ const LARGEST: f32 = 0.15;
 impl LocalContrast {
     /// Deepens L; a and b stay.
     pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
-        let base = gaussian(picture.planes[0].view(), scene.scale.pixels(self.radius));
-        let amount = self.amount.0;
-        bands::each_band(picture.planes[0].view_mut(), |first, mut rows| {
-            for (y, mut row) in rows.rows_mut().into_iter().enumerate() {
-                let base = base.row(first + y);
-                row.zip_mut_with(&base, |l, &b| *l = deepened(*l, b, amount));
-            }
-        });
+        deepen(
+            &mut picture.planes[0],
+            scene.scale.pixels(self.radius),
+            self.amount.0,
+        );
         Findings::default()
     }
 
@@ -48,9 +47,27 @@ impl LocalContrast {
     }
 }
 
+/// Draws lightness away from its blur by `sigma` pixels.
+pub(crate) fn deepen(light: &mut Array2<f32>, sigma: f32, amount: f32) {
+    let base = Blurred::new(light.view(), sigma);
+    bands::each_band(light.view_mut(), |first, mut rows| {
+        let base = base.rows(first..first + rows.nrows());
+        let rows = rows.as_slice_mut().expect("planes are contiguous");
+        let base = base.as_slice().expect("planes are contiguous");
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for (l, &b) in rows.iter_mut().zip(base) {
+                    *l = deepened(*l, b, amount);
+                }
+            },
+        );
+    });
+}
+
 /// Lightness `l` drawn away from its surroundings `base`.
 #[inline(always)]
-pub(crate) fn deepened(l: f32, base: f32, amount: f32) -> f32 {
+fn deepened(l: f32, base: f32, amount: f32) -> f32 {
     let form = l - base;
     // 1 for small differences, fading as the reciprocal square beyond: the added step is largest
     // at the limit and gone at outlines.

@@ -14,11 +14,13 @@
 //! Space: display-linear light in and out, in pixels of the delivered size (after the tone curve
 //! and after resampling), as this is about the medium and not about the sitter.
 
+use std::ops::Range;
+
 use ndarray::{Array2, ArrayView2};
 
 use crate::operations::pixels::smooth_step;
+use crate::operations::settings;
 use crate::operations::values::OutputPixels;
-use crate::operations::{Findings, settings};
 use crate::picture::filter::{dilate, erode, gaussian};
 use crate::picture::{Linear, Ratio, bands, luminance, math};
 
@@ -42,38 +44,52 @@ settings! {
 /// lashes, lips, outlines.
 const PLAIN: f32 = 0.008;
 const EDGE: f32 = 0.030;
+/// The blur before edges are told, in radii.
+const EDGE_BLUR: f32 = 1.5;
 /// Lightness under which the quotient of lights loses its meaning: L* of about 0.1.
 const DARKEST: f32 = 0.05;
 
 impl OutputSharpening {
-    /// Sharpens a picture of its delivered size. Findings: the share of pixels that count as
-    /// edges by more than half.
-    pub fn apply(&self, picture: &mut Linear) -> Findings {
+    /// These rows of a picture of its delivered size, sharpened. Strips equal the whole to the bit.
+    ///
+    /// # Panics
+    /// When the picture has fewer rows.
+    #[must_use]
+    pub fn sharpen(&self, picture: &Linear, rows: Range<usize>) -> Linear {
         if self.is_neutral() {
-            return Findings::default();
+            return picture.strip(rows);
         }
-        let light = lightness_plane(picture);
+        // Edges are told by the widest blur and one row around it.
+        let around = (3.5 * EDGE_BLUR * self.radius.0).ceil() as usize + 2;
+        let top = rows.start.saturating_sub(around);
+        let bottom = (rows.end + around).min(picture.size().height);
+        let light = lightness_plane(picture, top..bottom);
         let edges = edge_strength(light.view(), self.radius);
         let sharp = self.sharpened(&light, &edges);
-        bands::each_row(&mut picture.planes, |y, rows| {
-            let (before, after) = (light.row(y), sharp.row(y));
-            for row in rows {
-                for ((v, &before), &after) in row.iter_mut().zip(before).zip(after) {
-                    let ratio = if before > DARKEST {
-                        after / before
-                    } else {
-                        1.0
-                    };
-                    *v *= ratio * ratio * ratio;
-                }
+        let mut strip = picture.strip(rows.clone());
+        for y in 0..rows.len() {
+            let (before, after) = (
+                light.row(rows.start - top + y),
+                sharp.row(rows.start - top + y),
+            );
+            let before = before.to_slice().expect("planes are contiguous");
+            let after = after.to_slice().expect("planes are contiguous");
+            for plane in &mut strip.planes {
+                let mut row = plane.row_mut(y);
+                let row = row.as_slice_mut().expect("planes are contiguous");
+                bands::vectorised(
+                    #[inline(always)]
+                    || {
+                        for ((v, &before), &after) in row.iter_mut().zip(before).zip(after) {
+                            let ratio = after / before;
+                            let ratio = if before > DARKEST { ratio } else { 1.0 };
+                            *v *= ratio * ratio * ratio;
+                        }
+                    },
+                );
             }
-        });
-        let edge_pixels = edges.iter().filter(|&&e| e > 0.5).count();
-        let share = edge_pixels as f32 / edges.len().max(1) as f32;
-        Findings {
-            figures: vec![("edges".to_owned(), share)],
-            places: Vec::new(),
         }
+        strip
     }
 
     /// Lightness after sharpening, of the shape of `light`.
@@ -81,63 +97,86 @@ impl OutputSharpening {
         let mut out = gaussian(light.view(), self.radius.0);
         let (low, high) = (erode(light.view(), 1), dilate(light.view(), 1));
         let (amount, edges_only, halo) = (self.amount.0, self.edges_only.0, self.halo.0);
-        bands::each_band(out.view_mut(), |first, mut rows| {
-            for (y, mut row) in rows.rows_mut().into_iter().enumerate() {
-                let y = first + y;
-                let bounds = low.row(y).into_iter().zip(high.row(y));
-                let given = light.row(y).into_iter().zip(edges.row(y));
-                for ((value, (&l, &edge)), (&low, &high)) in row.iter_mut().zip(given).zip(bounds) {
+        let given = values(light).iter().zip(values(edges));
+        let bounds = values(&low).iter().zip(values(&high));
+        let blurred = out.as_slice_mut().expect("planes are contiguous");
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for ((value, (&l, &edge)), (&low, &high)) in
+                    blurred.iter_mut().zip(given).zip(bounds)
+                {
                     let weight = 1.0 - edges_only * (1.0 - edge);
                     let sharp = l + amount * weight * (l - *value);
                     let over = halo * (high - low);
                     *value = sharp.max(low - over).min(high + over);
                 }
-            }
-        });
+            },
+        );
         out
     }
 }
 
-/// Cube root of luminance.
-fn lightness_plane(picture: &Linear) -> Array2<f32> {
-    let mut light = Array2::zeros(picture.planes[0].dim());
-    let [red, green, blue] = picture.views();
-    bands::each_band(light.view_mut(), |first, mut rows| {
-        bands::vectorised(
-            #[inline(always)]
-            || {
-                for (y, mut row) in rows.rows_mut().into_iter().enumerate() {
-                    let y = first + y;
-                    let colours = red.row(y).into_iter().zip(green.row(y)).zip(blue.row(y));
-                    for (l, ((&r, &g), &b)) in row.iter_mut().zip(colours) {
-                        *l = math::cbrt(luminance([r, g, b]));
-                    }
-                }
-            },
-        );
-    });
+fn values(plane: &Array2<f32>) -> &[f32] {
+    plane.as_slice().expect("planes are contiguous")
+}
+
+/// Cube root of luminance of some rows.
+fn lightness_plane(picture: &Linear, rows: Range<usize>) -> Array2<f32> {
+    let width = picture.size().width;
+    let mut light = Array2::zeros((rows.len(), width));
+    let from = rows.start * width..rows.end * width;
+    let [red, green, blue] = picture
+        .planes
+        .each_ref()
+        .map(|plane| &values(plane)[from.clone()]);
+    let colours = red.iter().zip(green).zip(blue);
+    let light_values = light.as_slice_mut().expect("planes are contiguous");
+    bands::vectorised(
+        #[inline(always)]
+        || {
+            for (l, ((&r, &g), &b)) in light_values.iter_mut().zip(colours) {
+                *l = math::cbrt(luminance([r, g, b]));
+            }
+        },
+    );
     light
 }
 
 /// How much each pixel is an edge, 0 to 1.
 fn edge_strength(light: ArrayView2<'_, f32>, radius: OutputPixels) -> Array2<f32> {
-    let smooth = gaussian(light, 1.5 * radius.0);
+    let smooth = gaussian(light, EDGE_BLUR * radius.0);
     let (height, width) = smooth.dim();
     let mut edges = Array2::zeros((height, width));
-    bands::each_band(edges.view_mut(), |first, mut rows| {
-        for (y, mut row) in rows.rows_mut().into_iter().enumerate() {
-            let y = first + y;
-            let above = smooth.row(y.saturating_sub(1));
-            let below = smooth.row((y + 1).min(height - 1));
-            let here = smooth.row(y);
-            for (x, edge) in row.iter_mut().enumerate() {
-                let across = here[(x + 1).min(width - 1)] - here[x.saturating_sub(1)];
-                let down = below[x] - above[x];
-                let gradient = 0.5 * (across * across + down * down).sqrt();
-                *edge = smooth_step(PLAIN, EDGE, gradient);
-            }
-        }
-    });
+    for (y, mut row) in edges.outer_iter_mut().enumerate() {
+        let row = row.as_slice_mut().expect("planes are contiguous");
+        let at = |y: usize| &values(&smooth)[y * width..(y + 1) * width];
+        let (above, here, below) = (at(y.saturating_sub(1)), at(y), at((y + 1).min(height - 1)));
+        let edge = |left: f32, right: f32, above: f32, below: f32| {
+            let (across, down) = (right - left, below - above);
+            let gradient = 0.5 * (across * across + down * down).sqrt();
+            smooth_step(PLAIN, EDGE, gradient)
+        };
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                let last = width - 1;
+                row[0] = edge(here[0], here[last.min(1)], above[0], below[0]);
+                row[last] = edge(
+                    here[last.saturating_sub(1)],
+                    here[last],
+                    above[last],
+                    below[last],
+                );
+                let sides = here.iter().zip(here.iter().skip(2));
+                let others = above.iter().zip(below).skip(1);
+                let inner = row.iter_mut().skip(1);
+                for ((row, (&left, &right)), (&above, &below)) in inner.zip(sides).zip(others) {
+                    *row = edge(left, right, above, below);
+                }
+            },
+        );
+    }
     edges
 }
 
@@ -163,12 +202,32 @@ mod tests {
         picture
     }
 
+    fn whole(settings: &OutputSharpening, picture: &Linear) -> Linear {
+        settings.sharpen(picture, 0..picture.size().height)
+    }
+
     #[test]
     fn neutral_settings_change_nothing() {
         let before = step();
-        let mut after = before.clone();
-        OutputSharpening::neutral().apply(&mut after);
-        assert_eq!(after, before);
+        assert_eq!(whole(&OutputSharpening::neutral(), &before), before);
+    }
+
+    #[test]
+    fn strips_equal_the_whole() {
+        let mut picture = step();
+        for (y, mut row) in picture.planes[0].outer_iter_mut().enumerate() {
+            row.mapv_inplace(|v| v * (1.0 + 0.02 * (y % 7) as f32));
+        }
+        for radius in [0.3, 0.7, 3.0] {
+            let settings = OutputSharpening {
+                radius: OutputPixels(radius),
+                ..OutputSharpening::default()
+            };
+            let all = whole(&settings, &picture);
+            for rows in [0..1, 0..13, 13..30, 39..40] {
+                assert_eq!(settings.sharpen(&picture, rows.clone()), all.strip(rows));
+            }
+        }
     }
 
     /// An ideal step of height h, blurred by a Gaussian of deviation s and sampled half a pixel
@@ -182,8 +241,7 @@ mod tests {
             edges_only: Ratio(0.0),
             halo: Ratio(1.0),
         };
-        let mut picture = step();
-        settings.apply(&mut picture);
+        let picture = whole(&settings, &step());
         let l = f64::from(picture.at(20, 31)[0]).cbrt();
         // Sum of the normalised kernel beyond half a pixel, from its samples at whole pixels.
         let weight = |k: f64| (-0.5 * (k / 1.5) * (k / 1.5)).exp();
@@ -203,8 +261,7 @@ mod tests {
                     edges_only: Ratio(1.0),
                     halo: Ratio(halo),
                 };
-                let mut picture = step();
-                settings.apply(&mut picture);
+                let picture = whole(&settings, &step());
                 for &v in picture.planes.iter().flatten() {
                     let l = v.cbrt();
                     let (low, high) = (0.4 - 0.4 * halo - 1e-5, 0.8 + 0.4 * halo + 1e-5);
@@ -231,21 +288,18 @@ mod tests {
                 *v += if (x + y) % 2 == 0 { 0.004 } else { -0.004 };
             }
         }
-        let before = picture.clone();
         let settings = OutputSharpening {
             edges_only: Ratio(1.0),
             ..OutputSharpening::default()
         };
-        let findings = settings.apply(&mut picture);
-        assert_eq!(picture, before);
-        assert_eq!(findings.figures, vec![("edges".to_owned(), 0.0)]);
+        assert_eq!(whole(&settings, &picture), picture);
     }
 
     #[test]
     fn colours_keep_their_ratios() {
         let mut picture = step();
         picture.planes[0].mapv_inplace(|v| v * 1.3);
-        OutputSharpening::default().apply(&mut picture);
+        let picture = whole(&OutputSharpening::default(), &picture);
         for x in 28..36 {
             let [r, g, b] = picture.at(20, x);
             assert!((r / g - 1.3).abs() < 1e-5 && (b / g - 1.0).abs() < 1e-5);

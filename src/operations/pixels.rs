@@ -1,4 +1,5 @@
-//! Runs one colour function over a whole picture: rows over threads, pixels over vector units.
+//! Runs one colour function over a whole picture (rows over threads, pixels over vector units), and
+//! the pieces that several such functions are made of.
 //!
 //! The function gets and gives one pixel's three values; what it calls must be
 //! `#[inline(always)]` and free of the platform's libm, then every machine gives the same bits.
@@ -27,6 +28,18 @@ pub(crate) fn each_pixel(
             },
         );
     });
+}
+
+/// The colour with the light on it changed so that its lightness is `lightness`.
+#[inline(always)]
+pub(crate) fn relit([l, a, b]: [f32; 3], lightness: f32) -> [f32; 3] {
+    // Near black the quotient loses its meaning; there chroma stays as it is.
+    let scaling = if l > 1e-3 {
+        (lightness / l).clamp(0.0, 4.0)
+    } else {
+        1.0
+    };
+    [lightness, a * scaling, b * scaling]
 }
 
 /// 0 up to `low`, 1 from `high`, a cubic with flat ends between (Hermite; the "smooth step").

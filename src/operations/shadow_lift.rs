@@ -8,8 +8,7 @@
 //!
 //! Space: Oklab, since eyes judge how open a shadow looks.
 
-use crate::operations::contrast::relit;
-use crate::operations::pixels::each_pixel;
+use crate::operations::pixels::{each_pixel, relit};
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::{Lightness, Oklab, Ratio, luminance_of, math};
 
@@ -45,16 +44,9 @@ impl ShadowLift {
 mod tests {
     use super::*;
     use crate::operations::test_scene;
-    use crate::picture::Size;
 
     fn of_grey(lift: &ShadowLift, l: f32) -> f32 {
-        let size = Size {
-            width: 1,
-            height: 1,
-        };
-        let mut picture = Oklab::filled(size, [l, 0.0, 0.0]);
-        test_scene::with(size, |scene| lift.apply(&mut picture, scene));
-        picture.at(0, 0)[0]
+        test_scene::one([l, 0.0, 0.0], |picture, scene| lift.apply(picture, scene))[0]
     }
 
     #[test]

@@ -13,7 +13,8 @@ use ndarray::{Array2, Zip};
 
 use crate::operations::Scene;
 use crate::picture::filter::gaussian;
-use crate::picture::{Oklab, Rect, Size, bands};
+use crate::picture::stretch::Stretch;
+use crate::picture::{EyeSpans, Oklab, Rect, Size, bands};
 use crate::regions::{Matte, Region};
 
 /// Cells per standard deviation of the narrowest blur. With 1.5 a bilinear reading of the blurred
@@ -38,6 +39,31 @@ pub(crate) fn skin_matte(scene: &Scene) -> Option<(Matte, Rect)> {
     let matte = scene.regions.matte(&[Region::Skin], &NOT_SKIN);
     let bounds = bounds(&matte)?;
     Some((matte, bounds))
+}
+
+/// The sitter's skin, ready for blurs of a chosen width.
+pub(crate) struct Skin {
+    /// Where it is.
+    pub matte: Matte,
+    /// Averaged into cells.
+    pub grid: SkinGrid,
+    /// The chosen width in cells.
+    pub sigma: f32,
+}
+
+impl Skin {
+    /// Skin for blurs of at least `narrowest`; `None` where there is none, or where the picture
+    /// has no pixel for that length.
+    pub fn of(picture: &Oklab, scene: &Scene, narrowest: EyeSpans) -> Option<Self> {
+        let pixels = scene.scale.pixels(narrowest);
+        if pixels.is_nan() || pixels <= 0.0 {
+            return None;
+        }
+        let (matte, bounds) = skin_matte(scene)?;
+        let grid = SkinGrid::new(picture, &matte, bounds, pixels);
+        let sigma = grid.cells(pixels);
+        Some(Self { matte, grid, sigma })
+    }
 }
 
 /// The smallest rectangle of picture pixels outside of which the matte is 0.
@@ -100,6 +126,8 @@ pub(crate) struct SkinGrid {
     pub weight: Array2<f32>,
     /// Mean L, a, b of the skin in each cell; 0 where there is none.
     pub planes: [Array2<f32>; 3],
+    /// Where the picture's columns lie between cells.
+    stretch: Stretch,
 }
 
 impl SkinGrid {
@@ -115,10 +143,10 @@ impl SkinGrid {
         };
         let mut weight = Array2::zeros((rows, columns));
         bands::each_band(weight.view_mut(), |first, mut band| {
-            let mut skin = vec![0.0; end];
+            let (mut rows, mut skin) = (matte.rows(), vec![0.0; end]);
             for (i, mut cells) in band.rows_mut().into_iter().enumerate() {
                 for y in pixel_rows(first + i) {
-                    matte.fill_row(y, &mut skin);
+                    rows.fill(y, &mut skin);
                     for (cell, pixels) in cells.iter_mut().zip(skin[bounds.left..].chunks(step)) {
                         *cell += pixels.iter().map(|m| m * m).sum::<f32>();
                     }
@@ -126,10 +154,10 @@ impl SkinGrid {
             }
         });
         let mut planes = [(); 3].map(|()| Array2::zeros((rows, columns)));
-        bands::each_row(&mut planes, |row, cells| {
-            let mut skin = vec![0.0; end];
+        let new = || (matte.rows(), vec![0.0; end]);
+        bands::each_row_with(&mut planes, new, |(rows, skin), row, cells| {
             for y in pixel_rows(row) {
-                matte.fill_row(y, &mut skin);
+                rows.fill(y, skin);
                 let skin = &mut skin[bounds.left..];
                 skin.iter_mut().for_each(|m| *m *= *m);
                 for c in 0..3 {
@@ -149,11 +177,16 @@ impl SkinGrid {
         }
         let pixels = (step * step) as f32;
         weight.mapv_inplace(|sum| sum / pixels);
+        let place = |x| {
+            let (before, _, share) = between(x, step, columns);
+            (before, share)
+        };
         Self {
             bounds,
             step,
             weight,
             planes,
+            stretch: Stretch::new(columns, (0..bounds.width).map(place)),
         }
     }
 
@@ -198,6 +231,19 @@ impl SkinGrid {
         }
     }
 
+    /// How far a change of L, a or b moves the sitter's mean skin, to be taken away again. Weighted
+    /// by lightness: halfway between what keeps the mean of L, a, b and what keeps that of light
+    /// (whose slope goes with L squared), so that neither moves visibly.
+    pub fn drift(&self, change: &Array2<f32>) -> f32 {
+        let light = &self.planes[0];
+        let all = self.average(light);
+        if all > 0.0 {
+            self.average(&(change * light)) / all
+        } else {
+            0.0
+        }
+    }
+
     /// Changes the skin's pixels: `work(pixel, change)` gives the pixel as it is with all of the
     /// `change` (read from the cells, bilinearly) applied; the matte mixes it in.
     pub fn change(
@@ -213,41 +259,50 @@ impl SkinGrid {
             width,
             height,
         } = self.bounds;
-        bands::each_row(&mut picture.planes, |y, [l, a, b]| {
+        let new = || (matte.rows(), vec![0.0; left + width]);
+        bands::each_row_with(&mut picture.planes, new, |(rows, skin), y, [l, a, b]| {
             if y < top || y >= top + height {
                 return;
             }
-            let mut skin = vec![0.0; left + width];
-            matte.fill_row(y, &mut skin);
-            let change = change.map(|plane| self.row(plane, y));
-            for (x, &m) in skin[left..].iter().enumerate() {
-                if m > 0.0 {
-                    let old = [l[left + x], a[left + x], b[left + x]];
-                    let new = work(old, [change[0][x], change[1][x], change[2][x]]);
-                    l[left + x] += m * (new[0] - old[0]);
-                    a[left + x] += m * (new[1] - old[1]);
-                    b[left + x] += m * (new[2] - old[2]);
-                }
+            let inside = rows.fill(y, skin);
+            if inside.end <= inside.start.max(left) {
+                return;
             }
+            let change = change.map(|plane| self.row(plane, y));
+            let columns = inside.start.max(left)..inside.end;
+            let changes = change.each_ref().map(|row| &row[columns.start - left..]);
+            let changes = changes[0].iter().zip(changes[1]).zip(changes[2]);
+            let [l, a, b] = [l, a, b].map(|row| &mut row[columns.clone()]);
+            let pixels = l.iter_mut().zip(a).zip(b).zip(&skin[columns]);
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for ((((l, a), b), &m), ((&dl, &da), &db)) in pixels.zip(changes) {
+                        let old = [*l, *a, *b];
+                        let new = work(old, [dl, da, db]);
+                        let mixed = |c: usize| old[c] + m * (new[c] - old[c]);
+                        let on_skin = m > 0.0;
+                        *l = if on_skin { mixed(0) } else { old[0] };
+                        *a = if on_skin { mixed(1) } else { old[1] };
+                        *b = if on_skin { mixed(2) } else { old[2] };
+                    }
+                },
+            );
         });
     }
 
     /// `plane` along the picture's row `y`, at the pixels of [`SkinGrid::bounds`].
     pub fn row(&self, plane: &Array2<f32>, y: usize) -> Vec<f32> {
-        let (rows, columns) = plane.dim();
-        let (above, below, share) = between(y - self.bounds.top, self.step, rows);
+        let (above, below, share) = between(y - self.bounds.top, self.step, plane.nrows());
         let cells: Vec<f32> = plane
             .row(above)
             .iter()
             .zip(plane.row(below))
             .map(|(a, b)| a + (b - a) * share)
             .collect();
-        (0..self.bounds.width)
-            .map(|x| {
-                let (before, after, share) = between(x, self.step, columns);
-                cells[before] + (cells[after] - cells[before]) * share
-            })
-            .collect()
+        let mut row = vec![0.0; self.bounds.width];
+        self.stretch.fill(&cells, &mut row);
+        row
     }
 }
 

@@ -120,6 +120,11 @@ macro_rules! operations {
                 )*)+ }
             }
 
+            /// Whether it looks at nothing but each pixel alone, and finds nothing to tell.
+            pub fn is_point(&self) -> bool {
+                match self { $($(Self::$name(_) => step!($how point),)*)+ }
+            }
+
             /// Every setting with its RON text, in order of declaration.
             pub fn spelled_out(&self) -> Vec<(&'static str, String)> {
                 match self { $($(Self::$name(settings) => settings.spelled_out(),)*)+ }
@@ -146,6 +151,12 @@ macro_rules! step {
     };
     ($how:ident apply $settings:ident, $canvas:ident, $scene:ident) => {
         $settings.apply(Space::of($canvas), $scene)
+    };
+    (point point) => {
+        true
+    };
+    ($how:ident point) => {
+        false
     };
     (whole reach $settings:ident) => {
         None

@@ -3,7 +3,7 @@
 use ndarray::Array2;
 
 use crate::operations::Scene;
-use crate::picture::{Linear, Oklab, Point, Scale, Size};
+use crate::picture::{Linear, Oklab, Scale, Size};
 use crate::regions::{BackdropModel, Matte, Region, Regions};
 
 /// Pixels per eye span in these scenes.
@@ -30,13 +30,7 @@ pub(crate) fn lab() -> Oklab {
 
 /// A map at the size of the picture itself.
 pub(crate) fn matte(map: Array2<f32>) -> Matte {
-    let (height, width) = map.dim();
-    Matte {
-        map,
-        size: Size { width, height },
-        origin: Point { x: 0.0, y: 0.0 },
-        step: Point { x: 1.0, y: 1.0 },
-    }
+    Matte::exact(map)
 }
 
 /// Nothing found in a picture of this size.
@@ -69,4 +63,15 @@ pub(crate) fn with<R>(size: Size, work: impl FnOnce(&Scene) -> R) -> R {
         scale: Scale(SPAN),
         regions: &regions,
     })
+}
+
+/// One colour taken through an operation in a scene in which nothing was found.
+pub(crate) fn one<R>(lab: [f32; 3], apply: impl FnOnce(&mut Oklab, &Scene) -> R) -> [f32; 3] {
+    let size = Size {
+        width: 1,
+        height: 1,
+    };
+    let mut picture = Oklab::filled(size, lab);
+    with(size, |scene| apply(&mut picture, scene));
+    picture.at(0, 0)
 }

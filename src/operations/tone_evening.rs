@@ -5,7 +5,9 @@
 //!
 //! a' = a + s L (u0 - u_S) t,   b' = b + s L (v0 - v_S) t,   L' = L - s q (L_S - L_W)
 //!
-//! u0, v0 are the sitter's own mean, so nobody's skin moves towards another's; t = 1 / (1 + d^2)
+//! u0, v0 are the sitter's own usual colour *at that light* (a parabola of L fitted over the skin), so
+//! nobody's skin moves towards another's, and lights stay paler and shades richer than the mean: with
+//! one mean for all, strongly lit dark skin lost its glow, by eye. t = 1 / (1 + d^2)
 //! lets go of what is too far away to be skin (make-up, a tattoo, a strand of hair). Dividing by
 //! L keeps light and shade as they are, for a pigment changes the ratio of channels and light does
 //! not (Tsumura et al., *Image-based skin color and texture analysis/synthesis by extracting
@@ -18,7 +20,7 @@
 
 use ndarray::{Array2, Zip};
 
-use crate::operations::skin_bands::{SkinGrid, skin_matte};
+use crate::operations::skin_bands::{Skin, SkinGrid};
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::math::exp;
 use crate::picture::{EyeSpans, Oklab, Point, Ratio};
@@ -39,6 +41,8 @@ const FORM: f32 = 0.06;
 /// Height of a light and pale patch that makes it surely a reflection of the lamp, whose colour
 /// is not the skin's: coloured like skin it would look painted. By eye, on dark skin.
 const SHINE: f32 = 0.03;
+/// Variance of lightness below which colour is not fitted to it: a hundredth of full scale.
+const RIDGE: f64 = 1e-4;
 /// Where the shadow under an eye lies: below its centre, and half its width and height, in eye
 /// spans. Measured on mesh landmarks of the lower lid and the cheek bone.
 const UNDER_EYE: [f32; 3] = [0.21, 0.24, 0.11];
@@ -47,7 +51,7 @@ settings! {
     /// Evens the skin's hue and drift of lightness; the sitter's mean colour and the light stay.
     pub struct ToneEvening {
         /// Share of a patch's difference that is taken back.
-        strength: Ratio in 0.0..=1.0, default Ratio(0.35), neutral Ratio(0.0);
+        strength: Ratio in 0.0..=1.0, default Ratio(0.35), neutral Ratio(0.0), sane Ratio(0.7);
         /// Standard deviation of the blur: smaller patches are left.
         radius: EyeSpans in 0.03..=0.5, default EyeSpans(0.10);
     }
@@ -58,15 +62,12 @@ impl ToneEvening {
     /// darker half of the skin, after over before, and `redness spread kept`, likewise of the
     /// variance of a / L.
     pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
-        let sigma = scene.scale.pixels(self.radius);
-        let Some((matte, bounds)) = skin_matte(scene) else {
-            return Findings::default();
-        };
-        if self.is_neutral() || sigma.is_nan() || sigma <= 0.0 {
+        if self.is_neutral() {
             return Findings::default();
         }
-        let grid = SkinGrid::new(picture, &matte, bounds, sigma);
-        let sigma = grid.cells(sigma);
+        let Some(Skin { matte, grid, sigma }) = Skin::of(picture, scene, self.radius) else {
+            return Findings::default();
+        };
         let near = grid.means(sigma);
         let far = grid.means(WIDER * sigma);
         let eyes = under_eyes(&grid, scene);
@@ -79,7 +80,7 @@ impl ToneEvening {
         };
         let [red, red_far] = [ratio(&near[1], &near[0]), ratio(&far[1], &far[0])];
         let yellow = ratio(&near[2], &near[0]);
-        let [red_mean, yellow_mean] = [&red, &yellow].map(|plane| grid.average(plane));
+        let usual = [&red, &yellow].map(|plane| usual_at(&grid, &near[0], plane));
 
         let mut light = &near[0] - &far[0];
         let shine = light.mapv(|d: f32| (d / SHINE).clamp(0.0, 1.0));
@@ -102,11 +103,14 @@ impl ToneEvening {
             });
         let mut colour = [red, yellow];
         let [red, yellow] = &mut colour;
+        let [red_usual, yellow_usual] = &usual;
         Zip::from(red)
             .and(yellow)
+            .and(red_usual)
+            .and(yellow_usual)
             .and(&shine)
-            .for_each(|r, y, &shine| {
-                let (dr, dy) = (red_mean - *r, yellow_mean - *y);
+            .for_each(|r, y, red_usual, yellow_usual, &shine| {
+                let (dr, dy) = (red_usual - *r, yellow_usual - *y);
                 let mut let_go = 1.0 + (dr * dr + dy * dy) / (SKIN_LIKE * SKIN_LIKE);
                 if dr > 0.0 && dy > 0.0 {
                     let_go += 3.0 * shine;
@@ -116,9 +120,9 @@ impl ToneEvening {
         let [red, yellow] = &colour;
 
         // What the change does to the mean, to be taken away again.
-        let drift = grid.average(&light);
+        let drift = grid.drift(&light);
         light.mapv_inplace(|d| d - drift);
-        let moved = [red, yellow].map(|plane| grid.average(&(plane * &near[0])));
+        let moved = [red, yellow].map(|plane| grid.drift(&(plane * &near[0])));
         grid.change(
             picture,
             &matte,
@@ -142,6 +146,54 @@ impl ToneEvening {
             ..Findings::default()
         }
     }
+}
+
+/// The sitter's own colour as it goes with light: `plane` fitted by a parabola of `light` over the
+/// skin (least squares), and read at each cell's light.
+fn usual_at(grid: &SkinGrid, light: &Array2<f32>, plane: &Array2<f32>) -> Array2<f32> {
+    let middle = grid.average(light);
+    let mut sums = [[0.0_f64; 4]; 3];
+    Zip::from(light)
+        .and(plane)
+        .and(&grid.weight)
+        .for_each(|&l, &v, &w| {
+            let t = f64::from(l - middle);
+            let powers = [1.0, t, t * t];
+            for (row, p) in sums.iter_mut().zip(powers) {
+                for (sum, q) in row.iter_mut().zip([1.0, t, t * t, f64::from(v)]) {
+                    *sum += f64::from(w) * p * q;
+                }
+            }
+        });
+    // Skin of one single light has no slope: a trace of ridge leaves its mean.
+    let all = sums[0][0];
+    sums[1][1] += RIDGE * all;
+    sums[2][2] += RIDGE * RIDGE * all;
+    let [c0, c1, c2] = solved(sums);
+    light.mapv(|l| {
+        let t = f64::from(l - middle);
+        (c0 + t * (c1 + t * c2)) as f32
+    })
+}
+
+/// Three equations in three unknowns, the last column on the right-hand side, by Gauss's
+/// elimination; symmetric and positive, so the diagonal needs no search.
+fn solved(mut rows: [[f64; 4]; 3]) -> [f64; 3] {
+    for at in 0..3 {
+        let pivot = rows[at];
+        for row in rows.iter_mut().skip(at + 1) {
+            let times = row[at] / pivot[at].max(f64::MIN_POSITIVE);
+            for (v, p) in row.iter_mut().zip(pivot) {
+                *v -= times * p;
+            }
+        }
+    }
+    let mut found = [0.0; 3];
+    for at in (0..3).rev() {
+        let known: f64 = (at + 1..3).map(|c| rows[at][c] * found[c]).sum();
+        found[at] = (rows[at][3] - known) / rows[at][at].max(f64::MIN_POSITIVE);
+    }
+    found
 }
 
 /// Where the shadows under the eyes are, 0 to 1; 0 without landmarks.

@@ -33,6 +33,14 @@ pub fn vectorised<R>(work: impl FnOnce() -> R) -> R {
     pulp::Arch::new().dispatch(Work(work))
 }
 
+/// Does two things side by side, where there is a thread for each.
+pub fn both<A: Send, B: Send>(
+    first: impl FnOnce() -> A + Send,
+    second: impl FnOnce() -> B + Send,
+) -> (A, B) {
+    rayon::join(first, second)
+}
+
 /// Calls `work(first_row, rows)` for bands of rows of one plane, over all threads.
 pub fn each_band(
     plane: ArrayViewMut2<'_, f32>,
@@ -71,6 +79,31 @@ pub fn each_row(
         .for_each(|(y, ((a, b), c))| work(y, [a, b, c]));
 }
 
+/// [`each_row`] with something to keep from row to row, such as buffers: `new` makes one for each
+/// piece of work, so nothing that reaches the planes may depend on what was kept.
+///
+/// # Panics
+/// As [`each_row`].
+pub fn each_row_with<T>(
+    planes: &mut [ndarray::Array2<f32>; 3],
+    new: impl Fn() -> T + Sync + Send,
+    work: impl Fn(&mut T, usize, [&mut [f32]; 3]) + Sync,
+) {
+    let width = planes[0].ncols().max(1);
+    let [first, second, third] = planes.each_mut().map(|plane| {
+        plane
+            .as_slice_mut()
+            .expect("planes are contiguous")
+            .par_chunks_mut(width)
+    });
+    first
+        .zip(second)
+        .zip(third)
+        .enumerate()
+        .with_min_len(ROWS)
+        .for_each_init(new, |kept, (y, ((a, b), c))| work(kept, y, [a, b, c]));
+}
+
 /// Calls `work(first_row, [first, second, third])` for bands of `rows` rows of three planes of one
 /// shape, over all threads. Each slice holds its band's rows one after another.
 ///
@@ -95,12 +128,46 @@ pub fn each_band_of_three(
         .for_each(|(index, ((a, b), c))| work(index * rows, [a, b, c]));
 }
 
+/// What `work` gives for each of `items`, in their order, over all threads; `new` makes something to
+/// keep from one to the next. Sums over the answers then add in one order.
+pub fn gathered<T, R: Send>(
+    items: &[usize],
+    new: impl Fn() -> T + Sync + Send,
+    work: impl Fn(&mut T, usize) -> R + Sync + Send,
+) -> Vec<R> {
+    items
+        .par_iter()
+        .map_init(new, |kept, &item| work(kept, item))
+        .collect()
+}
+
+/// Calls `work(piece, [values of the first plane, of the second, ...])` for consecutive pieces of
+/// `length` values (some rows) of any number of planes of one size, over all threads.
+pub fn each_piece_of_all<'a>(
+    planes: impl IntoIterator<Item = &'a mut [f32]>,
+    length: usize,
+    work: impl Fn(usize, &mut [&mut [f32]]) + Sync,
+) {
+    let mut pieces: Vec<Vec<&mut [f32]>> = Vec::new();
+    for plane in planes {
+        for (index, values) in plane.chunks_mut(length.max(1)).enumerate() {
+            if index == pieces.len() {
+                pieces.push(Vec::new());
+            }
+            pieces[index].push(values);
+        }
+    }
+    pieces
+        .par_iter_mut()
+        .enumerate()
+        .for_each(|(index, planes)| work(index, planes));
+}
+
 /// Calls `work(piece, values)` for consecutive pieces of `length` values (rows of an interleaved
 /// picture), over all threads.
 pub fn each_piece<T: Send>(values: &mut [T], length: usize, work: impl Fn(usize, &mut [T]) + Sync) {
     values
         .par_chunks_mut(length.max(1))
         .enumerate()
-        .with_min_len(ROWS / 4)
         .for_each(|(piece, values)| work(piece, values));
 }

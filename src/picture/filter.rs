@@ -5,7 +5,9 @@
 //! Gaussian, which says what it needs. Loops run over rows or columns of independent outputs and
 //! are compiled for the vector units by [`bands::vectorised`].
 
-use ndarray::{Array2, ArrayView2, Axis};
+use std::ops::Range;
+
+use ndarray::{Array2, ArrayView2, Axis, Slice};
 use rayon::prelude::*;
 
 use super::{Rect, Size, bands, resample};
@@ -104,26 +106,67 @@ fn gaussian_weights(sigma: f64) -> Vec<f32> {
 /// left, and enlarged linearly: within 0.3 % of the range of the true blur; a strip must then
 /// begin at a multiple of that power of two.
 pub fn gaussian(plane: ArrayView2<'_, f32>, sigma: f32) -> Array2<f32> {
-    let (height, width) = plane.dim();
-    if sigma.is_nan() || sigma <= 0.0 || height == 0 || width == 0 {
-        return plane.to_owned();
+    let rows = 0..plane.nrows();
+    let blurred = Blurred::new(plane, sigma);
+    match blurred.enlarge {
+        None => blurred.plane,
+        Some(_) => blurred.rows(rows),
     }
-    // A blur wider than the plane many times over is its mean; the cap bounds the work.
-    let sigma = f64::from(sigma).min(16.0 * height.max(width) as f64);
-    let mut factor = 1;
-    while sigma / factor as f64 > f64::from(DIRECT_SIGMA) {
-        factor *= 2;
+}
+
+/// A [`gaussian`] blur that is read some rows at a time: a wide one is kept shrunk, since enlarging
+/// a strip where it is needed costs less than a plane of memory.
+pub struct Blurred {
+    plane: Array2<f32>,
+    /// The way back to full size, if it was shrunk.
+    enlarge: Option<resample::Enlarge>,
+}
+
+impl Blurred {
+    /// Blurs `plane` as [`gaussian`] does.
+    pub fn new(plane: ArrayView2<'_, f32>, sigma: f32) -> Self {
+        let (height, width) = plane.dim();
+        if sigma.is_nan() || sigma <= 0.0 || height == 0 || width == 0 {
+            return Self {
+                plane: plane.to_owned(),
+                enlarge: None,
+            };
+        }
+        // A blur wider than the plane many times over is its mean; the cap bounds the work.
+        let sigma = f64::from(sigma).min(16.0 * height.max(width) as f64);
+        let mut factor = 1;
+        while sigma / factor as f64 > f64::from(DIRECT_SIGMA) {
+            factor *= 2;
+        }
+        if factor == 1 {
+            return Self {
+                plane: direct_gaussian(plane, sigma),
+                enlarge: None,
+            };
+        }
+        let small = shrink_by(plane, factor);
+        // Averaging over n pixels adds the variance (n^2 - 1)/12; linear interpolation between
+        // points n apart adds n^2/6 on average over its phases, less 1/6 for sampled pixels.
+        let n2 = (factor * factor) as f64;
+        let left = sigma * sigma - (n2 - 1.0) / 12.0 - (n2 - 1.0) / 6.0;
+        let step = 1.0 / factor as f64;
+        let enlarge = resample::Enlarge::new(small.dim(), Size { width, height }, step);
+        Self {
+            plane: direct_gaussian(small.view(), (left / n2).sqrt()),
+            enlarge: Some(enlarge),
+        }
     }
-    if factor == 1 {
-        return direct_gaussian(plane, sigma);
+
+    /// These rows of the blurred plane.
+    ///
+    /// # Panics
+    /// When the plane has fewer rows.
+    pub fn rows(&self, rows: Range<usize>) -> Array2<f32> {
+        match &self.enlarge {
+            Some(enlarge) => enlarge.rows(self.plane.view(), rows),
+            None => self.plane.slice_axis(Axis(0), Slice::from(rows)).to_owned(),
+        }
     }
-    let small = shrink_by(plane, factor);
-    // Averaging over n pixels adds the variance (n^2 - 1)/12; linear interpolation between
-    // points n apart adds n^2/6 on average over its phases, less 1/6 for sampled pixels.
-    let n2 = (factor * factor) as f64;
-    let left = sigma * sigma - (n2 - 1.0) / 12.0 - (n2 - 1.0) / 6.0;
-    let blurred = direct_gaussian(small.view(), (left / n2).sqrt());
-    enlarge_by(blurred.view(), factor, Size { width, height })
 }
 
 fn direct_gaussian(plane: ArrayView2<'_, f32>, sigma: f64) -> Array2<f32> {
@@ -192,11 +235,6 @@ fn shrink_by(plane: ArrayView2<'_, f32>, factor: usize) -> Array2<f32> {
             }
         });
     out
-}
-
-/// Linear interpolation between block centres `factor` apart, cut to `size`.
-fn enlarge_by(plane: ArrayView2<'_, f32>, factor: usize, size: Size) -> Array2<f32> {
-    resample::linear(plane, size, 1.0 / factor as f64, 1.0 / factor as f64)
 }
 
 /// What a window is reduced to: its sum, smallest or largest value.

@@ -10,6 +10,7 @@ pub mod math;
 pub mod matrix;
 pub mod oklab;
 pub mod resample;
+pub mod stretch;
 pub mod units;
 
 use ndarray::{Array2, ArrayView2, Axis, Slice};
@@ -131,6 +132,23 @@ macro_rules! three_planes {
             pub fn size(&self) -> Size {
                 let (height, width) = self.planes[0].dim();
                 Size { width, height }
+            }
+
+            /// A copy of whole rows.
+            ///
+            /// # Panics
+            /// When there are fewer rows.
+            #[must_use]
+            pub fn strip(&self, rows: std::ops::Range<usize>) -> Self {
+                let rect = Rect {
+                    top: rows.start,
+                    height: rows.len(),
+                    ..Rect::whole(self.size())
+                };
+                let part = |plane: &Array2<f32>| rect.of(plane.view()).to_owned();
+                Self {
+                    planes: self.planes.each_ref().map(part),
+                }
             }
 
             /// Views of the three planes.

@@ -8,7 +8,9 @@
 //! [`resize`] is for pictures that people look at; it must get linear light, since averaging
 //! encoded values darkens fine bright detail such as hair against a light.
 
-use ndarray::{Array2, ArrayView2, Axis};
+use std::ops::Range;
+
+use ndarray::{Array2, ArrayView1, ArrayView2, Axis};
 use rayon::prelude::*;
 
 use super::{Linear, Size, bands};
@@ -97,13 +99,18 @@ fn lanczos(x: f64) -> f64 {
     }
 }
 
-/// Applies `down` to columns and `across` to rows; results below `floor` are lifted to it.
-fn resample(plane: ArrayView2<'_, f32>, down: &Taps, across: &Taps, floor: f32) -> Array2<f32> {
+/// Applies the runs of `down` to columns and `across` to rows; results below `floor` are lifted to it.
+fn resample(
+    plane: ArrayView2<'_, f32>,
+    down: &[(usize, Vec<f32>)],
+    across: &Taps,
+    floor: f32,
+) -> Array2<f32> {
     let plane = plane.as_standard_layout();
     let source = plane.as_slice().expect("standard layout");
     let width = plane.ncols();
     let columns = across.runs.len();
-    let mut out = Array2::zeros((down.runs.len(), columns));
+    let mut out = Array2::zeros((down.len(), columns));
     out.axis_chunks_iter_mut(Axis(0), TOGETHER)
         .into_par_iter()
         .enumerate()
@@ -111,7 +118,7 @@ fn resample(plane: ArrayView2<'_, f32>, down: &Taps, across: &Taps, floor: f32) 
             let mut row = vec![0.0_f32; width];
             // Pixel x of each of the rows, side by side.
             let mut tower = vec![[0.0_f32; TOGETHER]; width];
-            for (i, (start, weights)) in down.runs[group * TOGETHER..]
+            for (i, (start, weights)) in down[group * TOGETHER..]
                 .iter()
                 .take(rows.nrows())
                 .enumerate()
@@ -175,7 +182,7 @@ pub fn shrink(plane: ArrayView2<'_, f32>, size: Size) -> Array2<f32> {
     let down = Taps::area(height, size.height);
     resample(
         plane,
-        &down,
+        &down.runs,
         &Taps::area(width, size.width),
         f32::NEG_INFINITY,
     )
@@ -198,16 +205,59 @@ pub fn enlarge(plane: ArrayView2<'_, f32>, size: Size) -> Array2<f32> {
 }
 
 /// Bilinear interpolation with given input pixels per output pixel, downwards and across.
-pub(super) fn linear(
-    plane: ArrayView2<'_, f32>,
-    size: Size,
-    step_down: f64,
-    step_across: f64,
-) -> Array2<f32> {
+fn linear(plane: ArrayView2<'_, f32>, size: Size, step_down: f64, step_across: f64) -> Array2<f32> {
     let (height, width) = plane.dim();
     let down = Taps::linear(height, size.height, step_down);
     let across = Taps::linear(width, size.width, step_across);
-    resample(plane, &down, &across, f32::NEG_INFINITY)
+    resample(plane, &down.runs, &across, f32::NEG_INFINITY)
+}
+
+/// Bilinear interpolation of planes of one shape to one size, some rows at a time.
+pub(super) struct Enlarge {
+    down: Taps,
+    across: Taps,
+}
+
+impl Enlarge {
+    /// From planes of `height` and `width` to `size`, with `step` input pixels per output pixel.
+    pub(super) fn new((height, width): (usize, usize), size: Size, step: f64) -> Self {
+        Self {
+            down: Taps::linear(height, size.height, step),
+            across: Taps::linear(width, size.width, step),
+        }
+    }
+
+    /// These rows of the enlarged plane.
+    pub(super) fn rows(&self, plane: ArrayView2<'_, f32>, rows: Range<usize>) -> Array2<f32> {
+        resample(
+            plane,
+            &self.down.runs[rows],
+            &self.across,
+            f32::NEG_INFINITY,
+        )
+    }
+}
+
+/// The smallest value of a plane, NaN left out.
+fn smallest(plane: &Array2<f32>) -> f32 {
+    let of_row = |row: ArrayView1<'_, f32>| {
+        let values = row.to_slice().expect("planes are contiguous");
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                // Side by side, since which of two is smaller does not depend on the order.
+                let mut lowest = [f32::INFINITY; TOGETHER];
+                for values in values.chunks(TOGETHER) {
+                    for (low, &v) in lowest.iter_mut().zip(values) {
+                        *low = if v < *low { v } else { *low };
+                    }
+                }
+                lowest.into_iter().fold(f32::INFINITY, f32::min)
+            },
+        )
+    };
+    let rows = plane.axis_iter(Axis(0)).into_par_iter().with_min_len(64);
+    rows.map(of_row).reduce(|| f32::INFINITY, f32::min)
 }
 
 /// The picture at another size, by Lanczos's three-lobed window, widened when shrinking.
@@ -225,12 +275,10 @@ pub fn resize(picture: &Linear, size: Size) -> Linear {
     }
     let down = Taps::lanczos(from.height, size.height);
     let across = Taps::lanczos(from.width, size.width);
-    let planes = picture.planes.each_ref().map(|plane| {
-        let floor = plane
-            .iter()
-            .fold(0.0, |low: f32, &v| if v < low { v } else { low });
-        resample(plane.view(), &down, &across, floor)
-    });
+    let planes = picture
+        .planes
+        .each_ref()
+        .map(|plane| resample(plane.view(), &down.runs, &across, smallest(plane).min(0.0)));
     Linear { planes }
 }
 

@@ -3,10 +3,10 @@
 //! CIPA DC-008 (Exif 2.32), tag 0x0112: the value says which side of the upright picture the
 //! stored row 0 and column 0 are. All eight are a transposition, or none, followed by mirrorings.
 
-use ndarray::{Array2, ArrayView2, Axis};
+use ndarray::{Array2, ArrayView2, Axis, Slice};
 
 use super::Orientation;
-use crate::picture::{Linear, Rect, Size};
+use crate::picture::{Linear, Rect, Size, bands};
 
 impl Orientation {
     /// Stored as it is seen.
@@ -22,7 +22,7 @@ impl Orientation {
 
     /// Whether turning upright swaps width and height (5 to 8).
     pub fn turns_the_size(self) -> bool {
-        self.0 >= 5
+        (5..=8).contains(&self.0)
     }
 
     /// Size of the upright picture made from a stored one.
@@ -111,22 +111,71 @@ impl Orientation {
         plane
     }
 
-    /// A picture turned upright, its planes row-major again.
+    /// The rectangle of the stored picture that shows a rectangle of the upright one: the way back
+    /// of [`upright_rect`](Self::upright_rect).
+    pub fn stored_rect(self, rect: Rect, stored: Size) -> Rect {
+        let upright = self.upright(stored);
+        let (across, down) = self.mirrors();
+        let left = if across {
+            upright.width - rect.left - rect.width
+        } else {
+            rect.left
+        };
+        let top = if down {
+            upright.height - rect.top - rect.height
+        } else {
+            rect.top
+        };
+        if self.turns_the_size() {
+            Rect {
+                left: top,
+                top: left,
+                width: rect.height,
+                height: rect.width,
+            }
+        } else {
+            Rect { left, top, ..rect }
+        }
+    }
+
+    /// A picture turned upright, its planes row-major again. Values other than 2 to 8 turn nothing.
     pub fn turn_picture(self, stored: Linear) -> Linear {
-        if self == Self::UPRIGHT {
+        if !(2..=8).contains(&self.0) {
             return stored;
         }
-        let [red, green, blue] = stored.planes;
-        let turn = |plane: Array2<f32>| self.turn(plane.view()).as_standard_layout().into_owned();
+        // Each turned plane comes into the one before it, whose memory is at hand.
+        let mut spare = Vec::new();
         Linear {
-            planes: [turn(red), turn(green), turn(blue)],
+            planes: stored.planes.map(|plane| {
+                let turned = self.turn(plane.view());
+                let mut memory = std::mem::take(&mut spare);
+                memory.resize(plane.len(), 0.0);
+                let mut out = Array2::from_shape_vec(turned.dim(), memory)
+                    .expect("as many values as the plane has");
+                copy_in_blocks(turned, &mut out);
+                spare = plane.into_raw_vec_and_offset().0;
+                out
+            }),
         }
     }
 }
 
+/// Copies a plane that lies in another order, in blocks that fit the first cache both ways.
+fn copy_in_blocks(from: ArrayView2<'_, f32>, to: &mut Array2<f32>) {
+    const BLOCK: usize = 32;
+    bands::each_band(to.view_mut(), |first, mut rows| {
+        let rows_of = Slice::from(first..first + rows.nrows());
+        let from = from.slice_axis(Axis(0), rows_of);
+        let blocks = rows.axis_chunks_iter_mut(Axis(1), BLOCK);
+        for (mut to, from) in blocks.zip(from.axis_chunks_iter(Axis(1), BLOCK)) {
+            to.assign(&from);
+        }
+    });
+}
+
 #[cfg(test)]
 mod tests {
-    use ndarray::{Slice, array};
+    use ndarray::array;
 
     use super::*;
 
@@ -204,6 +253,27 @@ mod tests {
             let turned = orientation.turn(stored.view());
             let shown = cut(turned, orientation.upright_rect(rect, size));
             assert_eq!(shown, orientation.turn(part.view()), "orientation {value}");
+            let back = orientation.stored_rect(orientation.upright_rect(rect, size), size);
+            assert_eq!(back, rect, "orientation {value}");
+        }
+    }
+
+    /// Larger than a block each way, so that blocks have ends.
+    #[test]
+    fn pictures_turn_as_their_planes_do() {
+        let plane =
+            |c: usize| Array2::from_shape_fn((37, 75), |(y, x)| (c + 3 * (75 * y + x)) as f32);
+        let stored = Linear {
+            planes: [plane(0), plane(1), plane(2)],
+        };
+        for value in [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 255] {
+            let orientation = Orientation(value);
+            let turned = orientation.turn_picture(stored.clone());
+            for (turned, stored) in turned.planes.iter().zip(&stored.planes) {
+                let expected = Orientation::from_exif(value.into()).turn(stored.view());
+                assert_eq!(turned, expected, "orientation {value}");
+                assert!(turned.is_standard_layout(), "orientation {value}");
+            }
         }
     }
 

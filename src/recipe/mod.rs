@@ -75,7 +75,9 @@ impl Recipe {
         let errors = notes.errors();
         let source = Source::new(file, text);
         let recipe = read_chain(&source, load, notes, &mut vec![tidy_path(file)]);
-        recipe.filter(|_| notes.errors() == errors)
+        let recipe = recipe.filter(|_| notes.errors() == errors)?;
+        steps::warn_of_excess(recipe.steps.iter(), notes);
+        Some(recipe)
     }
 
     /// The recipe with each setting of each step spelled out: the same text for the same look,
@@ -96,6 +98,10 @@ impl Recipe {
         let errors = notes.errors();
         let steps = edits.apply(&self.steps, &format!("the recipe \"{}\"", self.name), notes);
         steps::check_order(&steps, notes);
+        // What the recipe has beyond was told when it was read.
+        let known: Vec<String> = self.steps.iter().map(Step::canonical).collect();
+        let new = |step: &&Step| !known.contains(&step.canonical());
+        steps::warn_of_excess(steps.iter().filter(new), notes);
         (notes.errors() == errors).then(|| Self {
             steps,
             ..self.clone()

@@ -57,8 +57,11 @@ fn row(setting: &Setting) -> String {
     let neutral = setting.neutral.as_ref().map_or(String::new(), |neutral| {
         format!(" Nothing is done at `{neutral}`.")
     });
+    let sane = setting.sane.map_or(String::new(), |sane| {
+        format!(" Times `opacity`, more than {sane} is warned about.")
+    });
     format!(
-        "| `{}` | {} | {range} | `{}` | {}{neutral} |\n",
+        "| `{}` | {} | {range} | `{}` | {}{neutral}{sane} |\n",
         setting.name,
         cell(setting.unit),
         cell(&setting.default),

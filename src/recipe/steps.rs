@@ -60,6 +60,31 @@ impl Step {
         format!("{}({})", self.operation.name(), settings.join(", "))
     }
 
+    /// Settings that, at the step's opacity, go beyond a light hand: a sentence each.
+    pub fn excess(&self) -> Vec<String> {
+        let (name, opacity) = (self.operation.name(), self.opacity.0);
+        let declared = self.operation.declaration().settings;
+        let spelled = self.operation.spelled_out();
+        declared
+            .iter()
+            .zip(spelled)
+            .filter_map(|(setting, (_, text))| {
+                let (sane, value) = (setting.sane?, text.parse::<f32>().ok()?);
+                // Rounding must not warn of the very limit.
+                (value * opacity > sane + 1e-6).then(|| {
+                    let at = match opacity {
+                        1.0 => String::new(),
+                        opacity => format!(" at an opacity of {opacity}"),
+                    };
+                    format!(
+                        "`{}` of {name}: {text}{at} is more than a light hand, {sane}",
+                        setting.name
+                    )
+                })
+            })
+            .collect()
+    }
+
     /// Whether the engine may skip it: its settings do nothing, or nothing of it shows.
     pub fn is_neutral(&self) -> bool {
         self.operation.is_neutral() || self.opacity.0 == 0.0
@@ -379,6 +404,21 @@ fn regions(reader: &mut Reader, node: &Node, may_be_empty: bool) -> Option<Vec<R
         }
     }
     Some(found)
+}
+
+/// Warns of what goes beyond a light hand.
+pub(super) fn warn_of_excess<'s>(steps: impl Iterator<Item = &'s Step>, notes: &mut Diagnostics) {
+    for step in steps {
+        for told in step.excess() {
+            notes
+                .warning(&step.place.file, step.place.span.clone(), told)
+                .label("a strong hand")
+                .help(
+                    "people may not look like the ones whom colleagues meet: lower the setting or \
+                     the step's `opacity`",
+                );
+        }
+    }
 }
 
 /// Notes steps that stand where they cannot work: sensor before picture before output, `Crop`

@@ -12,7 +12,7 @@ use ndarray::Array2;
 use super::plane::shrink;
 use super::{BackdropModel, Matte};
 use crate::picture::filter::{erode, gaussian};
-use crate::picture::{Linear, Point, Size};
+use crate::picture::{Linear, Point, Size, bands};
 
 /// Cells along the long side of the surface's grid: a backdrop's falloff, mottle and creases of
 /// more than about a hundredth of the frame. Common practice, no source.
@@ -32,7 +32,7 @@ impl Surface {
     pub(super) fn model(&self, size: Size) -> BackdropModel {
         let step = 1.0 / self.cell as f32;
         let surface = self.planes.clone().map(|map| Matte {
-            map,
+            map: map.into_shared(),
             size,
             origin: Point { x: 0.0, y: 0.0 },
             step: Point { x: step, y: step },
@@ -44,11 +44,6 @@ impl Surface {
 /// Picture pixels per cell for a picture of this size.
 pub(super) fn cell(size: Size) -> usize {
     (size.width.max(size.height) / CELLS).max(1)
-}
-
-/// Powers x^i y^j with i + j <= degree.
-fn powers(x: f64, y: f64, degree: usize) -> impl Iterator<Item = f64> {
-    (0..=degree).flat_map(move |sum| (0..=sum).map(move |j| power(x, sum - j) * power(y, j)))
 }
 
 /// x^n by repeated multiplication; `powi` leaves its rounding to the platform.
@@ -99,6 +94,22 @@ pub(super) fn median(values: &mut [f32]) -> f32 {
     *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
+/// Most terms of a polynomial: degree four.
+const TERMS: usize = 15;
+
+/// Exponents (i, j) of the terms x^i y^j with i + j <= degree.
+fn exponents(degree: usize) -> impl Iterator<Item = (usize, usize)> {
+    (0..=degree).flat_map(|sum| (0..=sum).map(move |j| (sum - j, j)))
+}
+
+/// Powers 0 to 4 of places along an axis of `n` cells, -1 at one edge and 1 at the other.
+fn powers(n: usize) -> Vec<[f64; 5]> {
+    let place = |i: usize| 2.0 * (i as f64 + 0.5) / n as f64 - 1.0;
+    (0..n)
+        .map(|i| std::array::from_fn(|k| power(place(i), k)))
+        .collect()
+}
+
 /// A polynomial times `shape`, fitted to `plane` with weights, evaluated everywhere. `None` when
 /// too little is known.
 fn polynomial(
@@ -108,52 +119,84 @@ fn polynomial(
     degree: usize,
 ) -> Option<Array2<f32>> {
     let (h, w) = plane.dim();
-    let place = |y: usize, x: usize| {
-        (
-            2.0 * (x as f64 + 0.5) / w as f64 - 1.0,
-            2.0 * (y as f64 + 0.5) / h as f64 - 1.0,
-        )
-    };
-    let shape_at = |y: usize, x: usize| shape.map_or(1.0, |s| f64::from(s[[y, x]]));
+    let (down, across) = (powers(h), powers(w));
     let terms = (degree + 1) * (degree + 2) / 2;
-    let mut a = vec![vec![0.0; terms]; terms];
-    let mut b = vec![0.0; terms];
+    // Row by row of the normal equations, the right side last.
+    let mut sums = [[0.0_f64; TERMS + 1]; TERMS];
     let mut total = 0.0;
-    let mut row = vec![0.0; terms];
-    for y in (0..h).step_by(2) {
-        for x in (0..w).step_by(2) {
-            let k = f64::from(weight[[y, x]]);
-            if k <= 0.0 {
-                continue;
-            }
-            let (u, v) = place(y, x);
-            let s = shape_at(y, x);
-            row.iter_mut()
-                .zip(powers(u, v, degree))
-                .for_each(|(r, p)| *r = p * s);
-            for i in 0..terms {
-                for j in 0..=i {
-                    a[i][j] += k * row[i] * row[j];
+    let shape = shape.map(flat);
+    let plane = flat(plane);
+    let weight = flat(weight);
+    bands::vectorised(
+        #[inline(always)]
+        || {
+            for y in (0..h).step_by(2) {
+                for x in (0..w).step_by(2) {
+                    let at = y * w + x;
+                    let k = f64::from(weight[at]);
+                    if k <= 0.0 {
+                        continue;
+                    }
+                    let s = shape.map_or(1.0, |shape| f64::from(shape[at]));
+                    let mut row = [0.0; TERMS + 1];
+                    for (r, (i, j)) in row.iter_mut().zip(exponents(degree)) {
+                        *r = across[x][i] * down[y][j] * s;
+                    }
+                    row[TERMS] = f64::from(plane[at]);
+                    for (sums, &term) in sums[..terms].iter_mut().zip(&row) {
+                        let term = k * term;
+                        for (sum, &other) in sums.iter_mut().zip(&row) {
+                            *sum += term * other;
+                        }
+                    }
+                    total += k;
                 }
-                b[i] += k * row[i] * f64::from(plane[[y, x]]);
             }
-            total += k;
-        }
-    }
+        },
+    );
     if total < 50.0 {
         return None;
     }
+    let mut a: Vec<Vec<f64>> = (0..terms).map(|i| sums[i][..=i].to_vec()).collect();
+    let b = (0..terms).map(|i| sums[i][TERMS]).collect();
     // A little ridge keeps high powers quiet where the sitter leaves them unmeasured.
     for (i, r) in a.iter_mut().enumerate().skip(1) {
         r[i] += 1e-4 * total;
     }
     a[0][0] += 1e-9 * total;
     let k = solve(a, b)?;
-    Some(Array2::from_shape_fn((h, w), |(y, x)| {
-        let (u, v) = place(y, x);
-        let sum: f64 = powers(u, v, degree).zip(&k).map(|(p, k)| p * k).sum();
-        ((sum * shape_at(y, x)) as f32).max(1e-5)
-    }))
+    let mut out = Array2::zeros((h, w));
+    let values = out.as_slice_mut().expect("just made");
+    let columns: [Vec<f64>; 5] =
+        std::array::from_fn(|i| across.iter().map(|powers| powers[i]).collect());
+    bands::each_piece(values, w, |y, row| {
+        let mut sums = vec![0.0_f64; w];
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for ((i, j), &k) in exponents(degree).zip(&k) {
+                    let (column, line) = (&columns[i][..], down[y][j]);
+                    for (sum, &x) in sums.iter_mut().zip(column) {
+                        *sum += x * line * k;
+                    }
+                }
+                match shape {
+                    Some(shape) => {
+                        let shape = &shape[y * w..][..w];
+                        for ((v, &sum), &s) in row.iter_mut().zip(&sums).zip(shape) {
+                            *v = ((sum * f64::from(s)) as f32).max(1e-5);
+                        }
+                    }
+                    None => {
+                        for (v, &sum) in row.iter_mut().zip(&sums) {
+                            *v = (sum as f32).max(1e-5);
+                        }
+                    }
+                }
+            },
+        );
+    });
+    Some(out)
 }
 
 /// Fits the surface. `person` is the rough probability of the sitter per cell; `span` the eye
@@ -211,9 +254,9 @@ fn fit_shape(
     for round in 0..16 {
         // Low powers first: high ones run away where nothing was measured yet.
         let degree = (1 + round / 2).min(most);
-        for c in 0..3 {
-            planes[c] = polynomial(&seen[c], &weight, shapes.map(|s| &s[c]), degree)?;
-        }
+        let one = |c: usize| polynomial(&seen[c], &weight, shapes.map(|s| &s[c]), degree);
+        let (first, (second, third)) = bands::both(|| one(0), || bands::both(|| one(1), || one(2)));
+        planes = [first?, second?, third?];
         let off = distance(seen, &planes);
         let mut sure: Vec<f32> = off
             .iter()
@@ -241,10 +284,10 @@ fn fit_shape(
     // What is left, smoothed at two scales where it can be measured.
     for sigma in [0.5 * span, 0.12 * span] {
         let near = gaussian(weight.view(), sigma);
-        for c in 0..3 {
-            let rest = &weight * &(&seen[c] - &planes[c]);
+        for (plane, seen) in planes.iter_mut().zip(seen) {
+            let rest = &weight * &(seen - &*plane);
             let rest = gaussian(rest.view(), sigma);
-            ndarray::Zip::from(&mut planes[c])
+            ndarray::Zip::from(plane)
                 .and(&rest)
                 .and(&near)
                 .for_each(|p, &r, &n| {
@@ -285,13 +328,39 @@ fn fit_shape(
 /// Root mean square difference of the channels from the surface `b`, per cell, in units of
 /// [`unit`].
 fn distance(a: &[Array2<f32>; 3], b: &[Array2<f32>; 3]) -> Array2<f32> {
-    Array2::from_shape_fn(a[0].dim(), |at| {
-        let one = |c: usize| {
-            let d = a[c][at] - b[c][at];
-            d * d / (b[c][at] + UNIT_FLOOR)
-        };
-        ((one(0) + one(1) + one(2)) / 3.0).sqrt()
-    })
+    let mut out = Array2::<f32>::zeros(a[0].dim());
+    let values = out.as_slice_mut().expect("just made");
+    let width = a[0].ncols();
+    bands::each_piece(values, width, |y, row| {
+        for (a, b) in a.iter().zip(b) {
+            let (a, b) = (
+                &flat(a)[y * width..][..width],
+                &flat(b)[y * width..][..width],
+            );
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for ((sum, &a), &b) in row.iter_mut().zip(a).zip(b) {
+                        let d = a - b;
+                        *sum += d * d / (b + UNIT_FLOOR);
+                    }
+                },
+            );
+        }
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                row.iter_mut()
+                    .for_each(|v: &mut f32| *v = (*v / 3.0).sqrt())
+            },
+        );
+    });
+    out
+}
+
+/// A plane's values, row by row.
+fn flat(plane: &Array2<f32>) -> &[f32] {
+    plane.as_slice().expect("planes here are made contiguous")
 }
 
 /// Light is compared on a scale on which photon noise is even: differences over the root of the

@@ -6,8 +6,9 @@
 //! Values are what the nets were trained on: sRGB-encoded (IEC 61966-2-1), 0 to 1, and 0
 //! outside of the picture.
 
-use ndarray::{Array2, Array3, ArrayView2, Axis};
+use ndarray::{Array2, Array3, ArrayView2};
 
+use super::plane::Between;
 use crate::picture::{Linear, Point, Size, bands};
 
 /// BT.2020 to BT.709 primaries, both D65 (ITU-R BT.2087-0, the inverse of its annex 1 matrix).
@@ -41,10 +42,15 @@ impl Curve {
         )
     }
 
+    /// Where linear light stands in the table.
     #[inline(always)]
-    fn at(&self, linear: f32) -> f32 {
+    fn place(linear: f32) -> f32 {
         // `max` first: a NaN becomes 0.
-        let place = linear.max(0.0).min(1.0).sqrt() * STEPS as f32;
+        linear.max(0.0).min(1.0).sqrt() * STEPS as f32
+    }
+
+    #[inline(always)]
+    fn at(&self, place: f32) -> f32 {
         let low = place as usize;
         let (a, b) = (self.0[low], self.0[low + 1]);
         a + (b - a) * (place - low as f32)
@@ -65,10 +71,20 @@ impl Pyramid {
             .each_ref()
             .map(|p| p.as_standard_layout().into_owned());
         bands::each_row(&mut shown, |_, [r, g, b]| {
-            for ((r, g), b) in r.iter_mut().zip(g.iter_mut()).zip(b.iter_mut()) {
-                let v = [*r, *g, *b];
-                let to = |m: [f32; 3]| curve.at(m[0] * v[0] + m[1] * v[1] + m[2] * v[2]);
-                [*r, *g, *b] = TO_SRGB.map(to);
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for ((r, g), b) in r.iter_mut().zip(g.iter_mut()).zip(b.iter_mut()) {
+                        let (x, y, z) = (*r, *g, *b);
+                        let [p, q, s] = TO_SRGB;
+                        *r = Curve::place(p[0] * x + p[1] * y + p[2] * z);
+                        *g = Curve::place(q[0] * x + q[1] * y + q[2] * z);
+                        *b = Curve::place(s[0] * x + s[1] * y + s[2] * z);
+                    }
+                },
+            );
+            for plane in [r, g, b] {
+                plane.iter_mut().for_each(|v| *v = curve.at(*v));
             }
         });
         let mut levels = vec![shown];
@@ -94,64 +110,211 @@ impl Pyramid {
             step *= 0.5;
             level += 1;
         }
-        let mut out = Array3::zeros((3, crop.n, crop.n));
-        for (channel, plane) in self.levels[level].iter().enumerate() {
-            let whole = self.levels[0][0].dim();
-            out.index_axis_mut(Axis(0), channel)
-                .assign(&cut_plane(plane.view(), whole, crop));
-        }
-        out
+        let planes = self.levels[level].each_ref().map(|plane| plane.view());
+        cut_planes(&planes, self.levels[0][0].dim(), crop)
     }
 }
 
 /// 2 x 2 means; a last odd row or column stands alone.
 pub(super) fn halve(plane: ArrayView2<'_, f32>) -> Array2<f32> {
+    let plane = plane.as_standard_layout();
     let (h, w) = plane.dim();
+    let line = |y: usize| plane.row(y).to_slice().expect("standard layout");
     let mut out = Array2::zeros((h.div_ceil(2), w.div_ceil(2)));
     bands::each_band(out.view_mut(), |first, mut rows| {
         for (i, mut row) in rows.outer_iter_mut().enumerate() {
             let y = 2 * (first + i);
-            let (a, b) = (plane.row(y), plane.row((y + 1).min(h - 1)));
-            for (x, v) in row.iter_mut().enumerate() {
-                let (l, r) = (2 * x, (2 * x + 1).min(w - 1));
-                *v = 0.25 * (a[l] + a[r] + b[l] + b[r]);
+            let (a, b) = (line(y), line((y + 1).min(h - 1)));
+            let row = row.as_slice_mut().expect("rows are contiguous");
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    let pairs = a.as_chunks::<2>().0.iter().zip(b.as_chunks::<2>().0);
+                    for (v, (a, b)) in row.iter_mut().zip(pairs) {
+                        *v = 0.25 * (a[0] + a[1] + b[0] + b[1]);
+                    }
+                },
+            );
+            if w % 2 == 1 {
+                let x = w - 1;
+                row[x / 2] = 0.25 * (a[x] + a[x] + b[x] + b[x]);
             }
         }
     });
     out
 }
 
-/// One plane of a crop. `whole` is the (height, width) of the picture that crop coordinates are
-/// for; the plane may be a smaller copy of it.
-pub(super) fn cut_plane(
-    plane: ArrayView2<'_, f32>,
+/// Places of the four samples in a crop pixel, along an axis.
+const SAMPLES: [f32; 2] = [0.25, 0.75];
+/// Rows of a crop that one thread cuts in one go.
+const BAND: usize = 16;
+
+/// Planes of a crop: `[planes, n, n]`. `whole` is the (height, width) of the picture that crop
+/// coordinates are for; the planes, all of one size, may be smaller copies of it.
+pub(super) fn cut_planes(
+    planes: &[ArrayView2<'_, f32>],
     whole: (usize, usize),
     crop: &Crop,
-) -> Array2<f32> {
-    let (sy, sx) = (
-        plane.nrows() as f32 / whole.0 as f32,
-        plane.ncols() as f32 / whole.1 as f32,
-    );
-    let mut out = Array2::zeros((crop.n, crop.n));
-    bands::each_band(out.view_mut(), |first, mut rows| {
-        for (i, mut row) in rows.outer_iter_mut().enumerate() {
-            let y = (first + i) as f32;
-            for (x, v) in row.iter_mut().enumerate() {
-                let mut sum = 0.0;
-                for (dx, dy) in [(0.25, 0.25), (0.75, 0.25), (0.25, 0.75), (0.75, 0.75)] {
-                    let p = crop.to_picture(Point {
-                        x: x as f32 + dx,
-                        y: y + dy,
-                    });
-                    if p.x >= 0.0 && p.y >= 0.0 && p.x <= whole.1 as f32 && p.y <= whole.0 as f32 {
-                        sum += sample(plane, p.x * sx, p.y * sy);
+) -> Array3<f32> {
+    let n = crop.n;
+    let mut out = Array3::zeros((planes.len(), n, n));
+    let sources: Vec<_> = planes.iter().map(|p| p.as_standard_layout()).collect();
+    let sources: Vec<Source<'_>> = sources
+        .iter()
+        .map(|plane| Source {
+            values: plane.as_slice().expect("standard layout"),
+            width: plane.ncols(),
+        })
+        .collect();
+    let Some(dim) = planes.first().map(|plane| plane.dim()) else {
+        return out;
+    };
+    let values = out.as_slice_mut().expect("just made");
+    let pieces = values.chunks_exact_mut((n * n).max(1));
+    if crop.is_level() {
+        let level = Level::new(dim, whole, crop);
+        bands::each_piece_of_all(pieces, BAND * n, |band, rows| {
+            for (rows, source) in rows.iter_mut().zip(&sources) {
+                level.cut(source, band * BAND, rows);
+            }
+        });
+    } else {
+        bands::each_piece_of_all(pieces, BAND * n, |band, rows| {
+            turned(&sources, dim, whole, crop, band * BAND, rows);
+        });
+    }
+    out
+}
+
+/// A plane, row by row.
+struct Source<'a> {
+    values: &'a [f32],
+    width: usize,
+}
+
+impl Source<'_> {
+    fn row(&self, y: usize) -> &[f32] {
+        &self.values[y * self.width..][..self.width]
+    }
+}
+
+/// Rows of a crop that may be turned: every sample looks up its place, once for all planes.
+fn turned(
+    sources: &[Source<'_>],
+    dim: (usize, usize),
+    whole: (usize, usize),
+    crop: &Crop,
+    first: usize,
+    rows: &mut [&mut [f32]],
+) {
+    let (sy, sx) = scales(dim, whole);
+    let count = rows.first().map_or(0, |row| row.len());
+    for at in 0..count {
+        let (y, x) = ((first + at / crop.n) as f32, (at % crop.n) as f32);
+        for dy in SAMPLES {
+            for dx in SAMPLES {
+                let p = crop.to_picture(Point {
+                    x: x + dx,
+                    y: y + dy,
+                });
+                if p.x >= 0.0 && p.y >= 0.0 && p.x <= whole.1 as f32 && p.y <= whole.0 as f32 {
+                    let line = Between::new(p.y * sy, dim.0);
+                    let column = Between::new(p.x * sx, dim.1);
+                    for (row, source) in rows.iter_mut().zip(sources) {
+                        let top = column.read(source.row(line.first));
+                        let low = column.read(source.row(line.second));
+                        row[at] += top + (low - top) * line.share;
                     }
                 }
-                *v = 0.25 * sum;
             }
         }
-    });
-    out
+    }
+    rows.iter_mut()
+        .for_each(|row| row.iter_mut().for_each(|v| *v *= 0.25));
+}
+
+/// Plane pixels per picture pixel, downwards and rightwards.
+fn scales(dim: (usize, usize), whole: (usize, usize)) -> (f32, f32) {
+    (dim.0 as f32 / whole.0 as f32, dim.1 as f32 / whole.1 as f32)
+}
+
+/// Where the samples of a crop with level sides lie: each row of samples in one row of the plane,
+/// each column in one column.
+struct Level {
+    /// Two a crop row.
+    lines: Vec<Option<Between>>,
+    /// First samples of all crop columns, then the second ones.
+    columns: [Vec<Between>; 2],
+    /// Those of them that lie inside the picture.
+    inside: [std::ops::Range<usize>; 2],
+}
+
+impl Level {
+    fn new(dim: (usize, usize), whole: (usize, usize), crop: &Crop) -> Self {
+        let (sy, sx) = scales(dim, whole);
+        let place = |x: f32, y: f32| crop.to_picture(Point { x, y });
+        let lines = (0..2 * crop.n)
+            .map(|i| place(0.0, (i / 2) as f32 + SAMPLES[i % 2]).y)
+            .map(|y| {
+                (0.0..=whole.0 as f32)
+                    .contains(&y)
+                    .then(|| Between::new(y * sy, dim.0))
+            })
+            .collect();
+        let places = SAMPLES.map(|dx| {
+            let places = (0..crop.n).map(|x| place(x as f32 + dx, 0.0).x);
+            places.collect::<Vec<_>>()
+        });
+        let inside = places.each_ref().map(|places| {
+            let seen = |x: &f32| (0.0..=whole.1 as f32).contains(x);
+            let first = places.iter().position(seen).unwrap_or(0);
+            first..places.iter().rposition(seen).map_or(first, |last| last + 1)
+        });
+        let columns = places.map(|places| {
+            let places = places.into_iter();
+            places.map(|x| Between::new(x * sx, dim.1)).collect()
+        });
+        Self {
+            lines,
+            columns,
+            inside,
+        }
+    }
+
+    /// Rows of one plane of the crop from row `first` on.
+    fn cut(&self, source: &Source<'_>, first: usize, rows: &mut [f32]) {
+        let n = self.columns[0].len();
+        let mut read = [0, 1].map(|_| vec![0.0; 2 * n]);
+        for (i, row) in rows.chunks_exact_mut(n).enumerate() {
+            for line in &self.lines[2 * (first + i)..][..2] {
+                let Some(line) = line else { continue };
+                for (read, y) in read.iter_mut().zip([line.first, line.second]) {
+                    let from = source.row(y);
+                    for (k, read) in read.chunks_exact_mut(n).enumerate() {
+                        let inside = self.inside[k].clone();
+                        let columns = &self.columns[k][inside.clone()];
+                        for (to, column) in read[inside].iter_mut().zip(columns) {
+                            *to = column.read(from);
+                        }
+                    }
+                }
+                for k in 0..2 {
+                    let inside = self.inside[k].clone();
+                    let (share, row) = (line.share, &mut row[inside.clone()]);
+                    let [top, low] = read.each_ref().map(|r| &r[k * n..][inside.clone()]);
+                    bands::vectorised(
+                        #[inline(always)]
+                        move || {
+                            for (sum, (&top, &low)) in row.iter_mut().zip(top.iter().zip(low)) {
+                                *sum += top + (low - top) * share;
+                            }
+                        },
+                    );
+                }
+            }
+            row.iter_mut().for_each(|v| *v *= 0.25);
+        }
+    }
 }
 
 /// Linear interpolation at plane coordinates (pixel edges at whole numbers), edges repeated.
@@ -228,6 +391,11 @@ impl Crop {
         }
     }
 
+    /// Whether its sides run along the picture's.
+    pub(super) fn is_level(&self) -> bool {
+        (self.cos, self.sin) == (1.0, 0.0)
+    }
+
     /// The same square seen in a mirror.
     pub(super) fn mirrored(self) -> Self {
         Self {
@@ -259,13 +427,13 @@ impl Crop {
     }
 }
 
-/// A crop's trust: 1 in the middle, fading smoothly to 0 over the outer `edge` of each half side.
+/// A crop's trust along one of its axes: 1 in the middle, fading smoothly to 0 over the outer
+/// `edge` of each half side. The lesser of both axes' holds.
 #[inline]
-pub(super) fn fade(p: Point, n: usize, edge: f32) -> f32 {
+pub(super) fn fade(place: f32, n: usize, edge: f32) -> f32 {
     let half = n as f32 / 2.0;
-    let side = |v: f32| {
-        let t = ((1.0 - ((v - half) / half).abs()) / edge).max(0.0).min(1.0);
-        t * t * (3.0 - 2.0 * t)
-    };
-    side(p.x).min(side(p.y))
+    let t = ((1.0 - ((place - half) / half).abs()) / edge)
+        .max(0.0)
+        .min(1.0);
+    t * t * (3.0 - 2.0 * t)
 }

@@ -4,6 +4,8 @@
 //! edges move them. Everything works on the sRGB-encoded picture, since these edges are judged
 //! as eyes see them.
 
+use std::ops::Range;
+
 use ndarray::{Array2, Array3, Axis};
 
 use super::crop::sample;
@@ -72,6 +74,8 @@ pub(super) fn contour(mesh: &Mesh, list: &[usize]) -> Vec<Point> {
 
 /// Sclera, iris, lips, teeth and brows as shares of a pixel.
 pub(super) struct Features {
+    /// Rows in which there may be any.
+    pub(super) rows: Range<usize>,
     pub(super) sclera: Array2<f32>,
     pub(super) iris: Array2<f32>,
     pub(super) lips: Array2<f32>,
@@ -215,13 +219,6 @@ pub(super) fn draw(
             (y as f32 + 0.5) / COARSE as f32,
         )
     };
-    let mut out = Features {
-        sclera: zeros(),
-        iris: zeros(),
-        lips: zeros(),
-        teeth: zeros(),
-        brows: zeros(),
-    };
     // Only where a face can be: the mesh's box and a little around it.
     let (mut low, mut high) = ((f32::MAX, f32::MAX), (0.0f32, 0.0f32));
     for p in &mesh.points {
@@ -234,8 +231,16 @@ pub(super) fn draw(
     };
     let rows = range(low.1, high.1, dim.0);
     let columns = range(low.0, high.0, dim.1);
+    let mut out = Features {
+        rows: rows.clone(),
+        sclera: zeros(),
+        iris: zeros(),
+        lips: zeros(),
+        teeth: zeros(),
+        brows: zeros(),
+    };
     let light = &shown[1];
-    let around = gaussian(light.view(), 0.12 * span);
+    let (around, top) = blurred(light, &rows, 0.12 * span);
     for y in rows {
         for x in columns.clone() {
             let at = [y, x];
@@ -253,10 +258,23 @@ pub(super) fn draw(
             let inside = 1.0 - parted * mouth[at] * (1.0 - net_lips);
             out.lips[at] = (ramp(both, 0.38, 0.62) * inside).min(1.0 - out.teeth[at]);
             // Brow hairs are darker than the skin around them, fair ones hardly.
-            let darker = ramp((around[at] - light[at]) / around[at].max(0.02), -0.08, 0.08);
+            let mean = around[[y - top, x]];
+            let darker = ramp((mean - light[at]) / mean.max(0.02), -0.08, 0.08);
             let brow = ramp(class(5, y, x), 0.2, 0.6) * (0.3 + 0.7 * darker);
             out.brows[at] = (brow * (1.0 - eyes[at])).min(1.0);
         }
     }
     out
+}
+
+/// A plane's Gaussian over some of its rows, to the bits of the whole, and the first row it has.
+fn blurred(plane: &Array2<f32>, rows: &Range<usize>, sigma: f32) -> (Array2<f32>, usize) {
+    // What the filter needs: a start at a multiple of its power of two, and its reach as margin.
+    let step = (2.0 * sigma).max(1.0) as usize;
+    let step = step.next_power_of_two();
+    let margin = 4 * sigma as usize + 4 * step;
+    let top = rows.start.saturating_sub(margin) / step * step;
+    let bottom = (rows.end + margin).min(plane.nrows()).max(top);
+    let strip = plane.slice_axis(Axis(0), (top..bottom).into());
+    (gaussian(strip, sigma), top)
 }

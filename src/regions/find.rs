@@ -4,17 +4,18 @@
 //! backdrop's surface from what is surely backdrop; then the matte and the parts at the small
 //! picture's own resolution from colour (see [`super::matting`]).
 
-use ndarray::{Array2, Array3, Axis, Zip};
+use ndarray::{Array2, Array3, Axis};
 
 use super::backdrop;
 use super::crop::{Pyramid, sample};
 use super::features::{self, Features};
-use super::matting::{self, GROUPS, Layers, Rough};
+use super::matting::{self, Layers, Rough};
 use super::nets::{self, Axes, COARSE, Face, Mesh};
+use super::plane::resized;
 use super::{Attention, Marks, Matte, Region, Regions};
 use crate::picture::filter::box_mean;
 use crate::picture::math::{atan2, exp, ln};
-use crate::picture::{Linear, Point, Size};
+use crate::picture::{Linear, Point, Size, bands};
 
 /// Confidence below which a person must look: portraits whose mattes are clearly wrong reach 0.58
 /// (a woven backdrop), sound ones 0.86 and more.
@@ -32,13 +33,24 @@ const RIVAL: f32 = 0.5;
 ///
 /// Never fails: what is missing or doubtful stands in [`Regions::attention`].
 pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
+    find_in_stages(small, set, &mut |_| {})
+}
+
+/// As [`find`]; calls `after` with a stage's name when it is done, for whoever times them.
+pub fn find_in_stages(
+    small: &Linear,
+    set: Option<&Linear>,
+    after: &mut dyn FnMut(&'static str),
+) -> Regions {
     let size = small.size();
     let finite = small.planes.iter().all(|p| p.iter().all(|v| v.is_finite()));
     if size.width < 64 || size.height < 64 || !finite {
         return nobody(size);
     }
     let picture = Pyramid::new(small);
+    after("pictures for the nets");
     let faces = nets::faces(&picture, size);
+    after("faces");
     let Some(face) = faces
         .iter()
         .max_by(|a, b| a.extent.1.total_cmp(&b.extent.1))
@@ -52,7 +64,9 @@ pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
     if mesh.score < 0.2 {
         return nobody(size);
     }
+    after("landmarks");
     let irises = irises(&picture, &mesh);
+    after("irises");
     let mut marks = marks(&mesh, &irises);
     let span = marks.scale().0;
     if span < 4.0 {
@@ -60,19 +74,25 @@ pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
     }
     let axes = Axes::new(marks.eyes, mesh.points[152]);
     let maps = nets::person_and_hair(&picture, size, &axes);
+    after("person and hair");
     let classes = nets::parts(&picture, size, &axes, &maps);
+    after("parts");
     let rough = Rough {
         person: likely_person(&maps[0], &classes),
         classes,
     };
     let on_grid = on_grid(&rough.person, size);
     let surface = backdrop::fit(small, set, &on_grid, span / backdrop::cell(size) as f32);
-    let layers = match &surface {
-        Some(surface) => matting::separate(small, surface, &rough, &axes, span),
-        None => without_backdrop(&rough, size),
-    };
-    let drawn = features::draw(picture.shown(), &mesh, &irises, &rough.classes, span);
-    let mattes = partition(&layers, &drawn, &rough.classes);
+    after("backdrop");
+    // What lies inside the face needs none of the matte.
+    let (layers, drawn) = bands::both(
+        || match &surface {
+            Some(surface) => matting::separate(small, surface, &rough, &axes, span),
+            None => without_backdrop(&rough, size),
+        },
+        || features::draw(picture.shown(), &mesh, &irises, &rough.classes, span),
+    );
+    after("matte and features");
     marks.crown = crown(&layers.alpha, &axes, span);
     let mut attention = Vec::new();
     let rivals = faces
@@ -95,6 +115,9 @@ pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
     if layers.alike > 0.5 {
         attention.push(Attention::BackdropAlike);
     }
+    after("marks and confidence");
+    let mattes = partition(layers, &drawn, &rough.classes);
+    after("partition");
     Regions {
         size,
         marks: Some(marks),
@@ -111,7 +134,7 @@ pub fn find(small: &Linear, set: Option<&Linear>) -> Regions {
 /// The regions of a picture in which nobody was found.
 fn nobody(size: Size) -> Regions {
     let empty = |region| {
-        let map = Array2::zeros((1, 1));
+        let map = Array2::zeros((1, 1)).into_shared();
         (
             region,
             Matte {
@@ -135,7 +158,7 @@ fn nobody(size: Size) -> Regions {
 /// Both irises: the mean of the mesh's and the iris net's circle (each alone errs more), then
 /// fitted to the rim that shows.
 fn irises(picture: &Pyramid, mesh: &Mesh) -> [(Point, f32); 2] {
-    let nets = [(468, 33, 133, false), (473, 263, 362, true)].map(|(first, outer, inner, left)| {
+    let by_nets = |first: usize, outer: usize, inner: usize, left: bool| {
         let p = &mesh.points;
         let ring = &p[first + 1..first + 5];
         let own = (
@@ -152,13 +175,22 @@ fn irises(picture: &Pyramid, mesh: &Mesh) -> [(Point, f32); 2] {
             }
             _ => own,
         }
-    });
+    };
+    let nets: [_; 2] = bands::both(
+        || by_nets(468, 33, 133, false),
+        || by_nets(473, 263, 362, true),
+    )
+    .into();
     let span = nets[0].0.distance(nets[1].0);
     let light = &picture.shown()[1];
     let fit = |i: usize, lids: &[usize]| {
         features::refit(light, &features::contour(mesh, lids), nets[i], span)
     };
-    [fit(0, &features::RIGHT_EYE), fit(1, &features::LEFT_EYE)]
+    bands::both(
+        || fit(0, &features::RIGHT_EYE),
+        || fit(1, &features::LEFT_EYE),
+    )
+    .into()
 }
 
 fn marks(mesh: &Mesh, irises: &[(Point, f32); 2]) -> Marks {
@@ -197,41 +229,37 @@ fn chin(p: &[Point]) -> Point {
 /// and panels behind a shoulder for a part of the sitter, the parts net alone is soft.
 fn likely_person(person: &Array2<f32>, classes: &Array3<f32>) -> Array2<f32> {
     let none = classes.index_axis(Axis(0), 0);
-    Zip::from(person).and(&none).map_collect(|&z, &b| {
-        let b = b.max(1e-4).min(1.0 - 1e-4);
-        let parts = ln((1.0 - b) / b);
-        let z = 0.4 * z.max(-9.0).min(9.0) + 0.6 * parts;
-        1.0 / (1.0 + exp(-z))
-    })
+    let none = none.to_slice().expect("classes are contiguous");
+    let width = person.ncols();
+    let mut out = person.clone();
+    let values = out.as_slice_mut().expect("just made");
+    bands::each_piece(values, width, |y, row| {
+        let none = &none[y * width..][..width];
+        bands::vectorised(
+            #[inline(always)]
+            move || {
+                for (z, &b) in row.iter_mut().zip(none) {
+                    let b = b.max(1e-4).min(1.0 - 1e-4);
+                    let parts = ln((1.0 - b) / b);
+                    let both = 0.4 * z.max(-9.0).min(9.0) + 0.6 * parts;
+                    *z = 1.0 / (1.0 + exp(-both));
+                }
+            },
+        );
+    });
+    out
 }
 
 fn on_grid(half: &Array2<f32>, size: Size) -> Array2<f32> {
     let cell = backdrop::cell(size);
-    let step = cell as f32 / COARSE as f32;
-    Array2::from_shape_fn(
-        (size.height.div_ceil(cell), size.width.div_ceil(cell)),
-        |(y, x)| {
-            sample(
-                half.view(),
-                (x as f32 + 0.5) * step,
-                (y as f32 + 0.5) * step,
-            )
-        },
-    )
+    let dim = (size.height.div_ceil(cell), size.width.div_ceil(cell));
+    resized(half.view(), dim, cell as f32 / COARSE as f32)
 }
 
 /// What the nets say alone, when no backdrop shows.
 fn without_backdrop(rough: &Rough, size: Size) -> Layers {
     let dim = (size.height, size.width);
-    let up = |plane: ndarray::ArrayView2<'_, f32>| {
-        Array2::from_shape_fn(dim, |(y, x)| {
-            sample(
-                plane,
-                (x as f32 + 0.5) / COARSE as f32,
-                (y as f32 + 0.5) / COARSE as f32,
-            )
-        })
-    };
+    let up = |plane: ndarray::ArrayView2<'_, f32>| resized(plane, dim, 1.0 / COARSE as f32);
     let alpha = up(rough.person.view());
     let group = |list: &[usize]| {
         let mut sum = Array2::zeros(rough.person.dim());
@@ -260,16 +288,16 @@ fn without_backdrop(rough: &Rough, size: Size) -> Layers {
 
 /// The sitter's parts, adding up to the matte.
 fn partition(
-    layers: &Layers,
+    layers: Layers,
     drawn: &Features,
     classes: &Array3<f32>,
 ) -> Vec<(Region, Array2<f32>)> {
-    let dim = layers.alpha.dim();
-    let [skin, hair, clothing, worn]: &[Array2<f32>; GROUPS] = &layers.shares;
+    let Layers { alpha, shares, .. } = layers;
+    let [skin, mut hair, clothing, mut worn] = shares;
+    let dim = alpha.dim();
     let zeros = || Array2::<f32>::zeros(dim);
     let (mut face, mut body) = (zeros(), zeros());
     let mut inner = [zeros(), zeros(), zeros(), zeros(), zeros()];
-    let (mut hair, mut worn) = (hair.clone(), worn.clone());
     let sources = [
         &drawn.brows,
         &drawn.sclera,
@@ -281,23 +309,35 @@ fn partition(
         classes.index_axis(Axis(0), 1),
         classes.index_axis(Axis(0), 2),
     );
-    for y in 0..dim.0 {
-        for x in 0..dim.1 {
-            let at = [y, x];
-            let mut left = skin[at];
-            // Eyes and mouth are never hair; glasses before them stay worn.
-            let mut taken = 0.0;
-            for (to, from) in inner.iter_mut().zip(sources) {
-                let share = from[at].min(1.0 - taken);
-                if share > 0.0 {
-                    let value = share * (skin[at] + hair[at]);
-                    to[at] = value;
-                    taken += share;
+    let made = [&mut face, &mut body, &mut hair, &mut worn].into_iter();
+    let made = made.chain(&mut inner).map(|plane| {
+        let values = plane.as_slice_mut();
+        values.expect("planes are contiguous")
+    });
+    bands::each_piece_of_all(made, dim.1, |y, planes| {
+        let [face, body, hair, worn, inner @ ..] = planes else {
+            return;
+        };
+        let skin = skin.row(y);
+        for (worn, &alpha) in worn.iter_mut().zip(alpha.row(y)) {
+            *worn = worn.min(alpha);
+        }
+        let drawn_here = drawn.rows.contains(&y);
+        for (x, &skin) in skin.iter().enumerate() {
+            let mut left = skin;
+            if drawn_here {
+                // Eyes and mouth are never hair; glasses before them stay worn.
+                let mut taken = 0.0;
+                for (to, from) in inner.iter_mut().zip(sources) {
+                    let share = from[[y, x]].min(1.0 - taken);
+                    if share > 0.0 {
+                        to[x] = share * (skin + hair[x]);
+                        taken += share;
+                    }
                 }
+                hair[x] *= 1.0 - taken;
+                left *= 1.0 - taken;
             }
-            hair[at] *= 1.0 - taken;
-            left *= 1.0 - taken;
-            worn[at] = worn[at].min(layers.alpha[at]);
             if left > 0.0 {
                 let (hx, hy) = (
                     (x as f32 + 0.5) / COARSE as f32,
@@ -305,14 +345,14 @@ fn partition(
                 );
                 let (f, b) = (sample(face_class, hx, hy), sample(body_class, hx, hy));
                 let share = (f + 1e-4) / (f + b + 2e-4);
-                face[at] = left * share;
-                body[at] = left * (1.0 - share);
+                face[x] = left * share;
+                body[x] = left * (1.0 - share);
             }
         }
-    }
+    });
     let [brows, sclera, iris, lips, teeth] = inner;
     vec![
-        (Region::Person, layers.alpha.clone()),
+        (Region::Person, alpha),
         (Region::FaceSkin, face),
         (Region::BodySkin, body),
         (Region::Hair, hair),
@@ -321,7 +361,7 @@ fn partition(
         (Region::Iris, iris),
         (Region::Lips, lips),
         (Region::Teeth, teeth),
-        (Region::Clothing, clothing.clone()),
+        (Region::Clothing, clothing),
         (Region::Worn, worn),
     ]
 }

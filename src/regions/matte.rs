@@ -1,9 +1,12 @@
 //! Reading mattes at a picture's size, combining them, and carrying regions to a crop.
 
-use ndarray::{Array2, ArrayView2};
+use std::ops::Range;
+
+use ndarray::{ArcArray2, Array2, ArrayView2};
 
 use super::{BackdropModel, Marks, Matte, Region, Regions};
-use crate::picture::{Point, Rect, Size};
+use crate::picture::stretch::Stretch;
+use crate::picture::{Point, Rect, Size, bands};
 
 impl Region {
     /// The regions that have a matte of their own; the others are made of these.
@@ -27,7 +30,7 @@ impl Matte {
     pub fn exact(map: Array2<f32>) -> Self {
         let (height, width) = map.dim();
         Self {
-            map,
+            map: map.into_shared(),
             size: Size { width, height },
             origin: Point { x: 0.0, y: 0.0 },
             step: Point { x: 1.0, y: 1.0 },
@@ -37,62 +40,46 @@ impl Matte {
     /// One value everywhere, for a picture of `size`.
     pub fn constant(size: Size, value: f32) -> Self {
         Self {
-            map: Array2::from_elem((1, 1), value),
+            map: ArcArray2::from_elem((1, 1), value),
             size,
             origin: Point { x: 0.0, y: 0.0 },
             step: Point { x: 0.0, y: 0.0 },
         }
     }
 
-    /// Whether map pixels are picture pixels here.
-    fn is_exact(&self) -> bool {
-        let (height, width) = self.map.dim();
-        self.step == (Point { x: 1.0, y: 1.0 })
-            && self.origin.x.fract() == 0.0
-            && self.origin.y.fract() == 0.0
-            && self.origin.x >= 0.0
-            && self.origin.y >= 0.0
-            && self.origin.x as usize + self.size.width <= width
-            && self.origin.y as usize + self.size.height <= height
+    /// A reader for many rows; it works out once where each column reads.
+    pub fn rows(&self) -> Rows<'_> {
+        Rows::new(self)
     }
 
     /// Values of row `y` of the picture, into `out` (at most `size.width` of them are written;
-    /// shorter is fine). 0 where the map is empty.
+    /// shorter is fine). 0 where the map is empty. [`Matte::rows`] reads many rows faster.
     pub fn fill_row(&self, y: usize, out: &mut [f32]) {
+        self.rows().fill(y, out);
+    }
+
+    /// The value at one pixel of the picture, as [`Matte::fill_row`] gives it; 0 outside.
+    pub fn at(&self, y: usize, x: usize) -> f32 {
         let (height, width) = self.map.dim();
-        let count = out.len().min(self.size.width);
-        let out = &mut out[..count];
-        if height == 0 || width == 0 {
-            out.fill(0.0);
-            return;
+        if self.map.is_empty() || x >= self.size.width || y >= self.size.height {
+            return 0.0;
         }
-        if self.is_exact() && y < self.size.height {
-            let left = self.origin.x as usize;
-            let row = self.map.row(y + self.origin.y as usize);
-            out.iter_mut()
-                .zip(row.iter().skip(left))
-                .for_each(|(o, v)| *o = *v);
-            return;
-        }
-        let v = self.origin.y + self.step.y * (y as f32 + 0.5);
-        let (y0, y1, fy) = between(v, height);
-        let (top, low) = (self.map.row(y0), self.map.row(y1));
-        // Most rows of most mattes hold nothing.
-        if top.iter().chain(&low).all(|&value| value == 0.0) {
-            out.fill(0.0);
-            return;
-        }
-        // Down first, on the map's few columns; the last one stands twice, for its right neighbour.
-        let mut mixed = Vec::with_capacity(width + 1);
-        mixed.extend(top.iter().zip(&low).map(|(&a, &b)| a + (b - a) * fy));
-        mixed.push(mixed[width - 1]);
-        let (start, step, last) = (self.origin.x, self.step.x, (width - 1) as f32);
-        for (x, o) in out.iter_mut().enumerate() {
-            let u = (start + step * (x as f32 + 0.5) - 0.5).max(0.0).min(last);
-            let left = u as u32;
-            let pair = &mixed[left as usize..left as usize + 2];
-            *o = pair[0] + (pair[1] - pair[0]) * (u - left as f32);
-        }
+        let (top, low, down) = between(self.down(y), height);
+        let (left, right, across) = between(self.across(x), width);
+        let mixed = |x: usize| mix(self.map[[top, x]], self.map[[low, x]], down);
+        mix(mixed(left), mixed(right), across)
+    }
+
+    /// Map coordinate of the middle of a column, ...
+    #[inline(always)]
+    fn across(&self, x: usize) -> f32 {
+        self.origin.x + self.step.x * (x as f32 + 0.5)
+    }
+
+    /// ... and of a row.
+    #[inline(always)]
+    fn down(&self, y: usize) -> f32 {
+        self.origin.y + self.step.y * (y as f32 + 0.5)
     }
 
     /// A rectangle of the picture outside of which the matte is at most `empty`; found on the map,
@@ -124,10 +111,11 @@ impl Matte {
     /// The whole matte at the picture's size.
     pub fn whole(&self) -> Array2<f32> {
         let mut out = Array2::zeros((self.size.height, self.size.width));
-        crate::picture::bands::each_band(out.view_mut(), |first, mut rows| {
-            for (i, mut row) in rows.outer_iter_mut().enumerate() {
+        bands::each_band(out.view_mut(), |first, mut band| {
+            let mut rows = self.rows();
+            for (i, mut row) in band.outer_iter_mut().enumerate() {
                 if let Some(row) = row.as_slice_mut() {
-                    self.fill_row(first + i, row);
+                    rows.fill(first + i, row);
                 }
             }
         });
@@ -141,11 +129,10 @@ impl Matte {
             return 0.0;
         }
         let (dy, dx) = (h.div_ceil(512), w.div_ceil(512));
-        let mut row = vec![0.0; w];
+        let mut rows = self.rows();
         let (mut sum, mut count) = (0.0f64, 0usize);
         for y in (dy / 2..h).step_by(dy) {
-            self.fill_row(y, &mut row);
-            for v in row.iter().skip(dx / 2).step_by(dx) {
+            for v in rows.row(y).iter().skip(dx / 2).step_by(dx) {
                 sum += f64::from(*v);
                 count += 1;
             }
@@ -178,6 +165,77 @@ impl Matte {
             && self.step == other.step
             && self.map.dim() == other.map.dim()
     }
+}
+
+/// Reads a matte's rows, in any order, without working out anew where each column lies.
+#[derive(Debug)]
+pub struct Rows<'a> {
+    matte: &'a Matte,
+    stretch: Stretch,
+    /// The map's two rows mixed.
+    mixed: Vec<f32>,
+    /// What [`Rows::row`] gives.
+    row: Vec<f32>,
+}
+
+impl<'a> Rows<'a> {
+    fn new(matte: &'a Matte) -> Self {
+        let columns = matte.map.ncols();
+        let place = |x| {
+            let (left, _, share) = between(matte.across(x), columns);
+            (left, share)
+        };
+        Self {
+            matte,
+            stretch: Stretch::new(columns, (0..matte.size.width).map(place)),
+            mixed: vec![0.0; columns],
+            row: Vec::new(),
+        }
+    }
+
+    /// All values of row `y` of the picture.
+    pub fn row(&mut self, y: usize) -> &[f32] {
+        let mut row = std::mem::take(&mut self.row);
+        row.resize(self.matte.size.width, 0.0);
+        self.fill(y, &mut row);
+        self.row = row;
+        &self.row
+    }
+
+    /// The values of row `y` of the picture, as many as `out` holds and there are. 0 where the map
+    /// is empty. Outside of the columns that are returned all are 0.
+    pub fn fill(&mut self, y: usize, out: &mut [f32]) -> Range<usize> {
+        let map = &self.matte.map;
+        if map.is_empty() {
+            out.fill(0.0);
+            return 0..0;
+        }
+        // Down first, on the map's few columns, then across.
+        let (top, low, share) = between(self.matte.down(y), map.nrows());
+        let (top, low) = (map.row(top), map.row(low));
+        let mixed = &mut self.mixed;
+        if let (Some(top), Some(low)) = (top.to_slice(), low.to_slice()) {
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for (mixed, (&a, &b)) in mixed.iter_mut().zip(top.iter().zip(low)) {
+                        *mixed = mix(a, b, share);
+                    }
+                },
+            );
+        } else {
+            for (mixed, (&a, &b)) in mixed.iter_mut().zip(top.iter().zip(low)) {
+                *mixed = mix(a, b, share);
+            }
+        }
+        self.stretch.fill(mixed, out)
+    }
+}
+
+/// The value `share` of the way from `a` to `b`.
+#[inline(always)]
+fn mix(a: f32, b: f32, share: f32) -> f32 {
+    a + (b - a) * share
 }
 
 /// The two map pixels around map coordinate `v`, and how far between them it lies.
@@ -219,6 +277,11 @@ fn reach(
 }
 
 impl BackdropModel {
+    /// Readers of red, green and blue for many rows.
+    pub fn rows(&self) -> [Rows<'_>; 3] {
+        self.surface.each_ref().map(Matte::rows)
+    }
+
     /// Red, green and blue of the backdrop along row `y` of the picture.
     pub fn fill_row(&self, y: usize, out: [&mut [f32]; 3]) {
         for (surface, row) in self.surface.iter().zip(out) {
@@ -230,7 +293,7 @@ impl BackdropModel {
     pub fn mapped(&self, work: impl Fn(usize, ArrayView2<'_, f32>) -> Array2<f32>) -> Self {
         let mut out = self.clone();
         for (c, surface) in out.surface.iter_mut().enumerate() {
-            surface.map = work(c, surface.map.view());
+            surface.map = work(c, surface.map.view()).into_shared();
         }
         out
     }
@@ -294,24 +357,28 @@ impl Regions {
                 other => vec![other],
             })
             .collect();
-        let mut mattes = simple.into_iter().map(|r| self.region(r));
-        let Some(mut out) = mattes.next() else {
-            return Matte::constant(self.size, 0.0);
-        };
-        for next in mattes {
-            out = combined(out, next, |a, b| (a + b).min(1.0));
-        }
-        out
+        let mattes = simple.into_iter().map(|r| self.region(r)).collect();
+        combined(
+            mattes,
+            #[inline(always)]
+            |a, b| (a + b).min(1.0),
+        )
+        .unwrap_or_else(|| Matte::constant(self.size, 0.0))
     }
 
     /// Where an operation works: all of `on` together, without what belongs to `except`.
     /// Nothing in `on` is nowhere.
     pub fn matte(&self, on: &[Region], except: &[Region]) -> Matte {
-        let on = self.union(on);
         if except.is_empty() {
-            return on;
+            return self.union(on);
         }
-        combined(on, self.union(except), |a, b| a * (1.0 - b))
+        let (on, except) = (self.union(on), self.union(except));
+        combined(
+            vec![on, except],
+            #[inline(always)]
+            |a, b| a * (1.0 - b),
+        )
+        .unwrap_or_else(|| Matte::constant(self.size, 0.0))
     }
 
     /// The same regions for `crop` (in pixels of the upright picture at its size `full`): maps
@@ -361,9 +428,33 @@ impl Marks {
     }
 }
 
-/// Two mattes of one picture, value by value: on their own maps when these lie alike, else at
-/// the picture's size.
-fn combined(a: Matte, b: Matte, with: impl Fn(f32, f32) -> f32) -> Matte {
+/// Mattes of one picture, value by value, each joined to what those before it gave. `None` of none.
+fn combined(mattes: Vec<Matte>, with: impl Fn(f32, f32) -> f32 + Copy + Sync) -> Option<Matte> {
+    let (first, others) = mattes.split_first()?;
+    if !others.iter().all(|other| first.shares_geometry(other)) {
+        let mut mattes = mattes.into_iter();
+        let first = mattes.next()?;
+        return Some(mattes.fold(first, |a, b| pair(a, b, with)));
+    }
+    // One pass over all maps, since each is larger than a cache.
+    let mut map = Array2::zeros(first.map.dim());
+    bands::each_band(map.view_mut(), |top, mut rows| {
+        for (y, mut row) in rows.outer_iter_mut().enumerate() {
+            row.assign(&first.map.row(top + y));
+            for other in others {
+                row.zip_mut_with(&other.map.row(top + y), |a, &b| *a = with(*a, b));
+            }
+        }
+    });
+    Some(Matte {
+        map: map.into_shared(),
+        ..*first
+    })
+}
+
+/// Two mattes whose maps need not lie alike: where one is the same everywhere on the other's map,
+/// else at the picture's size.
+fn pair(a: Matte, b: Matte, with: impl Fn(f32, f32) -> f32) -> Matte {
     if a.shares_geometry(&b) {
         let mut out = a;
         out.map.zip_mut_with(&b.map, |x, y| *x = with(*x, *y));

@@ -137,7 +137,7 @@ struct Place {
 }
 
 impl Place {
-    #[inline]
+    #[inline(always)]
     fn new(dim: (usize, usize), x: f32, y: f32) -> Self {
         let (h, w) = dim;
         let x = (x - 0.5).max(0.0).min((w - 1) as f32);
@@ -156,12 +156,12 @@ impl Place {
         }
     }
 
-    #[inline]
+    #[inline(always)]
     fn read(&self, plane: &Array2<f32>) -> f32 {
         (0..4).map(|i| self.weight[i] * plane[self.at[i]]).sum()
     }
 
-    #[inline]
+    #[inline(always)]
     fn colour(&self, plane: &Array2<Colour>) -> Colour {
         let mut out = [0.0; 9];
         for i in 0..4 {
@@ -216,10 +216,13 @@ pub(super) fn separate(
     let wide_groups = groups.each_ref().map(|g| gaussian(g.view(), 0.12 * half));
     let noise = pixel_noise(small, surface, rough);
     let models = |sure: &Array2<f32>| -> [Model; GROUPS] {
-        std::array::from_fn(|k| {
+        let one = |k: usize| {
             let weight = sure * &sure_groups[k].mapv(|g| if g > 0.6 { g } else { 0.0 });
             moments.model(&weight, span / cell as f32)
-        })
+        };
+        let two = |k: usize| bands::both(|| one(k), || one(k + 1));
+        let ((a, b), (c, d)) = bands::both(|| two(0), || two(2));
+        [a, b, c, d]
     };
     let sure = |map: Array2<f32>| erode(map.view(), 2).mapv(|p| if p > 0.97 { 1.0 } else { 0.0 });
     let unlike = Unlike::new(small, surface, axes, span, noise);
@@ -229,78 +232,84 @@ pub(super) fn separate(
     let second = models(&sure(to_grid(solid.view())));
     let wide = gaussian(rough.person.view().mapv(|p| p).view(), 0.3 * half);
     let tight = gaussian(solid.view(), 0.03 * half);
-    // Alpha, the four shares and "cannot tell", side by side in one plane of rows.
-    let mut packed = Array2::<f32>::zeros((dim.0, dim.1 * 6));
-    bands::each_band(packed.view_mut(), |first, mut rows| {
-        for (i, mut row) in rows.outer_iter_mut().enumerate() {
-            let y = first + i;
-            let row = row.as_slice_mut().expect("planes are contiguous");
-            for (x, out) in row.chunks_exact_mut(6).enumerate() {
-                let (hx, hy) = (
-                    (x as f32 + 0.5) / COARSE as f32,
-                    (y as f32 + 0.5) / COARSE as f32,
-                );
-                let at = Place::new(tight.dim(), hx, hy);
-                let (p, far, own) = (at.read(&tight), at.read(&wide), at.read(&solid));
-                let mut prior = near_groups.each_ref().map(|g| at.read(g));
-                if far < 0.004 && p < 0.01 {
-                    continue;
-                }
-                let inside = p > 0.995;
-                if inside {
-                    let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
-                    prior = prior.map(|g| g / sum);
-                    let best = prior.iter().fold(0.0f32, |a, b| a.max(*b));
-                    if best > 0.98 {
-                        out[0] = 1.0;
-                        out[1..5].copy_from_slice(&prior);
+    // Alpha, the four shares and "cannot tell".
+    let mut planes: [Array2<f32>; 6] = std::array::from_fn(|_| Array2::zeros(dim));
+    let made = planes
+        .each_mut()
+        .map(|p| p.as_slice_mut().expect("just made"));
+    bands::each_piece_of_all(made, dim.1, |y, rows| {
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for x in 0..dim.1 {
+                    let (hx, hy) = (
+                        (x as f32 + 0.5) / COARSE as f32,
+                        (y as f32 + 0.5) / COARSE as f32,
+                    );
+                    let at = Place::new(tight.dim(), hx, hy);
+                    let (p, far) = (at.read(&tight), at.read(&wide));
+                    if far < 0.004 && p < 0.01 {
                         continue;
                     }
-                } else {
-                    for (p, g) in prior.iter_mut().zip(&wide_groups) {
-                        *p = 0.5 * *p + 0.5 * at.read(g) + 1e-5;
+                    let mut prior = near_groups.each_ref().map(|g| at.read(g));
+                    let inside = p > 0.995;
+                    if inside {
+                        let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
+                        prior = prior.map(|g| g / sum);
+                        let best = prior.iter().fold(0.0f32, |a, b| a.max(*b));
+                        if best > 0.98 {
+                            rows[0][x] = 1.0;
+                            for (row, share) in rows[1..].iter_mut().zip(prior) {
+                                row[x] = share;
+                            }
+                            continue;
+                        }
+                    } else {
+                        for (p, g) in prior.iter_mut().zip(&wide_groups) {
+                            *p = 0.5 * *p + 0.5 * at.read(g) + 1e-5;
+                        }
+                        let sum: f32 = prior.iter().sum();
+                        prior = prior.map(|g| g / sum);
                     }
-                    let sum: f32 = prior.iter().sum();
-                    prior = prior.map(|g| g / sum);
+                    let colour = small.at(y, x);
+                    let here = Place::new(
+                        grid,
+                        (x as f32 + 0.5) / cell as f32,
+                        (y as f32 + 0.5) / cell as f32,
+                    );
+                    let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
+                    let spread = here.read(&surface.spread).max(noise);
+                    // Strands that the walk has smoothed away stay possible near the sitter, gaps in
+                    // hair stay possible inside.
+                    let p = if inside { 1.0 } else { at.read(&solid) };
+                    let found = posterior(colour, b, spread, p, prior, &second, &here);
+                    for (row, value) in rows.iter_mut().zip(found) {
+                        row[x] = value;
+                    }
                 }
-                let colour = small.at(y, x);
-                let here = Place::new(
-                    grid,
-                    (x as f32 + 0.5) / cell as f32,
-                    (y as f32 + 0.5) / cell as f32,
-                );
-                let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
-                let spread = here.read(&surface.spread).max(noise);
-                // Strands that the walk has smoothed away stay possible near the sitter, gaps in
-                // hair stay possible inside.
-                let p = if inside { 1.0 } else { own };
-                out.copy_from_slice(&posterior(colour, b, spread, p, prior, &second, &here));
+            },
+        );
+    });
+    let [found, skin, hair, clothing, worn, unsure] = planes;
+    // A strand goes on; a pixel that stands alone is noise.
+    let alpha = without_specks(&found);
+    let mut shares = [skin, hair, clothing, worn];
+    let made = shares
+        .each_mut()
+        .map(|p| p.as_slice_mut().expect("just made"));
+    bands::each_piece_of_all(made, dim.1, |y, rows| {
+        for (x, (&a, &f)) in alpha.row(y).iter().zip(found.row(y)).enumerate() {
+            if a < f {
+                rows.iter_mut().for_each(|row| row[x] *= a / f);
             }
         }
     });
-    let plane = |k: usize| Array2::from_shape_fn(dim, |(y, x)| packed[[y, x * 6 + k]]);
-    // A strand goes on; a pixel that stands alone is noise.
-    let found = plane(0);
-    let alpha = without_specks(&found);
-    let share = |k: usize| {
-        let mut share = plane(k);
-        ndarray::Zip::from(&mut share)
-            .and(&alpha)
-            .and(&found)
-            .for_each(|s, &a, &f| {
-                if a < f {
-                    *s *= a / f;
-                }
-            });
-        share
-    };
     let soft = alpha
         .iter()
         .filter(|a| **a > 0.02 && **a < 0.98)
         .count()
         .max(1);
-    let alike = plane(5).sum() / soft as f32;
-    let shares = [share(1), share(2), share(3), share(4)];
+    let alike = unsure.sum() / soft as f32;
     Layers {
         alpha,
         shares,
@@ -340,6 +349,7 @@ fn without_specks(alpha: &Array2<f32>) -> Array2<f32> {
 }
 
 /// How unlike two normals are: squared distance of the means over the wider one's variance.
+#[inline(always)]
 fn gap(m: &Colour, b: [f32; 3], noise: [f32; 3]) -> f32 {
     let own = own_variance(m);
     let d: [f32; 3] = std::array::from_fn(|c| m[c] - b[c]);
@@ -472,61 +482,62 @@ fn settle(
     let tight = gaussian(rough.person.view(), 0.05 * half);
     let wide = gaussian(rough.person.view(), 0.3 * half);
     let joined = joined(&unlike.bare, &rough.person);
-    let mut wanted = Array2::zeros(dim);
-    let mut weight = Array2::zeros(dim);
-    for y in 0..dim.0 {
-        for x in 0..dim.1 {
-            let at = [y, x];
-            let here = Place::new(grid, (x as f32 + 0.5) * step, (y as f32 + 0.5) * step);
+    let (mut wanted, mut weight) = (Array2::<f32>::zeros(dim), Array2::<f32>::zeros(dim));
+    // What one pixel wants, and how firmly.
+    let at_rest = |at: [usize; 2]| -> (f32, f32) {
+        let spread = unlike.spread[at];
+        let off: f32 = unlike.scaled.iter().map(|p| p[at] * p[at] / 3.0).sum();
+        let (p, far) = (tight[at], wide[at]);
+        // Colour tells the backdrop only where the sitter's is another.
+        let (tells, nearest) = if off > 9.0 || far < 0.01 {
+            (0.0, 0.0)
+        } else {
+            let [y, x] = at.map(|i| (i as f32 + 0.5) * step);
+            let here = Place::new(grid, x, y);
             let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
-            let spread = unlike.spread[at];
-            let off: f32 = unlike.scaled.iter().map(|p| p[at] * p[at] / 3.0).sum();
-            let (p, far) = (tight[at], wide[at]);
-            // Colour tells the backdrop only where the sitter's is another.
-            let (tells, nearest) = if off > 9.0 || far < 0.01 {
-                (0.0, 0.0)
-            } else {
-                let noise: [f32; 3] = b.map(|b| spread * unit(b) * spread * unit(b));
-                let mut nearest = 30.0f32;
-                for (model, group) in models.iter().zip(groups) {
-                    if model.present && group[at] > 0.03 {
-                        nearest = nearest.min(gap(&here.colour(&model.colour), b, noise));
-                    }
+            let noise: [f32; 3] = b.map(|b| spread * unit(b) * spread * unit(b));
+            let mut nearest = 30.0f32;
+            for (model, group) in models.iter().zip(groups) {
+                if model.present && group[at] > 0.03 {
+                    nearest = nearest.min(gap(&here.colour(&model.colour), b, noise));
                 }
-                let tells = ((nearest - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0);
-                (tells, nearest)
-            };
-            // A bare patch counts where the clothes around are of another colour, or where it goes
-            // on from the backdrop outside.
-            if unlike.bare[at] > 0.5 && (nearest > 1.5 || joined[at]) {
-                (wanted[at], weight[at]) = (0.0, 1.0);
-                continue;
             }
-            // Deep inside and far outside the nets' word stands.
-            if p > 0.997 && far > 0.95 {
-                (wanted[at], weight[at]) = (1.0, 10.0);
-                continue;
-            }
-            if far < 0.01 {
-                (wanted[at], weight[at]) = (0.0, 10.0);
-                continue;
-            }
-            // The nets, firmer the surer they are.
-            let sure = (2.0 * rough.person[at] - 1.0).abs();
-            let net = 0.01 + 0.15 * sure * sure * sure;
-            let (mut pull, mut total) = (net * rough.person[at], net);
-            // Colour that the backdrop cannot have.
-            if off > 9.0 {
-                let w = 0.3 * ((off - 9.0) / 16.0).min(1.0) * (0.1 + 0.9 * far).min(1.0);
-                pull += w;
-                total += w;
-            } else {
-                total += 0.5 * tells;
-            }
-            wanted[at] = pull / total;
-            weight[at] = total;
+            let tells = ((nearest - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0);
+            (tells, nearest)
+        };
+        // A bare patch counts where the clothes around are of another colour, or where it goes
+        // on from the backdrop outside.
+        if unlike.bare[at] > 0.5 && (nearest > 1.5 || joined[at]) {
+            return (0.0, 1.0);
         }
-    }
+        // Deep inside and far outside the nets' word stands.
+        if p > 0.997 && far > 0.95 {
+            return (1.0, 10.0);
+        }
+        if far < 0.01 {
+            return (0.0, 10.0);
+        }
+        // The nets, firmer the surer they are.
+        let sure = (2.0 * rough.person[at] - 1.0).abs();
+        let net = 0.01 + 0.15 * sure * sure * sure;
+        let (mut pull, mut total) = (net * rough.person[at], net);
+        // Colour that the backdrop cannot have.
+        if off > 9.0 {
+            let w = 0.3 * ((off - 9.0) / 16.0).min(1.0) * (0.1 + 0.9 * far).min(1.0);
+            pull += w;
+            total += w;
+        } else {
+            total += 0.5 * tells;
+        }
+        (pull / total, total)
+    };
+    let planes = [&mut wanted, &mut weight].map(|p| p.as_slice_mut().expect("just made"));
+    bands::each_piece_of_all(planes, dim.1, |y, rows| {
+        let [wanted, weight] = rows else { return };
+        for (x, (wanted, weight)) in wanted.iter_mut().zip(weight.iter_mut()).enumerate() {
+            (*wanted, *weight) = at_rest([y, x]);
+        }
+    });
     let (right, below) = conductance(&unlike.scaled);
     Field {
         wanted,
@@ -556,8 +567,40 @@ fn pixel_noise(small: &Linear, surface: &Surface, rough: &Rough) -> f32 {
     (1.4826 * super::backdrop::median(&mut off)).max(0.003)
 }
 
+/// [`ALPHAS`] in whole vectors.
+const LANES: usize = 16;
+
+/// Log density of a colour at each alpha, for one group's colour before the backdrop `b`.
+#[inline(always)]
+fn densities(colour: [f32; 3], b: [f32; 3], m: &Colour, noise: [f32; 3]) -> [f32; LANES] {
+    let own = own_variance(m);
+    let (wide, m) = ([m[3] + own[0], m[6] + own[1], m[8] + own[2]], *m);
+    let mut out = [0.0; LANES];
+    for (j, out) in out.iter_mut().enumerate() {
+        let a = j as f32 / (ALPHAS - 1) as f32;
+        let rest = 1.0 - a;
+        let q = a * a;
+        *out = log_normal(
+            [
+                colour[0] - a * m[0] - rest * b[0],
+                colour[1] - a * m[1] - rest * b[1],
+                colour[2] - a * m[2] - rest * b[2],
+            ],
+            [
+                q * wide[0] + noise[0],
+                q * m[4],
+                q * m[5],
+                q * wide[1] + noise[1],
+                q * m[7],
+                q * wide[2] + noise[2],
+            ],
+        );
+    }
+    out
+}
+
 /// Alpha, the four shares, and 1 where colour could not tell: see the head of the file.
-#[inline]
+#[inline(always)]
 fn posterior(
     colour: [f32; 3],
     b: [f32; 3],
@@ -600,43 +643,27 @@ fn posterior(
             continue;
         }
         let m = here.colour(&model.colour);
-        let own = own_variance(&m);
         let first = if p >= 1.0 { ALPHAS - 1 } else { 0 };
-        for (j, slot) in log[k].iter_mut().enumerate().skip(first) {
-            let a = j as f32 / (ALPHAS - 1) as f32;
-            // Outside, half-covered pixels are as likely as colour can tell them; inside, a
-            // group's own share of them counts, where colour can tell.
-            let outside = BETWEEN[k].min(0.5) * fray;
-            let tells = if spread < CALM {
-                ((apart - 2.0) / 5.0).max(0.0).min(1.0)
-            } else {
-                0.0
-            };
-            let inside = outside + (BETWEEN[k] - outside).max(0.0) * tells;
-            let weight = match j {
-                0 => (1.0 - p) * (1.0 - outside),
-                j if j == ALPHAS - 1 => p * (1.0 - inside),
-                _ => ((1.0 - p) * outside + p * inside) / (ALPHAS - 2) as f32,
-            };
-            let density = if j == 0 {
-                empty
-            } else {
-                let d: [f32; 3] = std::array::from_fn(|c| colour[c] - a * m[c] - (1.0 - a) * b[c]);
-                let q = a * a;
-                log_normal(
-                    d,
-                    [
-                        q * (m[3] + own[0]) + noise[0],
-                        q * m[4],
-                        q * m[5],
-                        q * (m[6] + own[1]) + noise[1],
-                        q * m[7],
-                        q * (m[8] + own[2]) + noise[2],
-                    ],
-                )
-            };
-            *slot = density + ln(weight * prior[k] + 1e-12);
-            top = top.max(*slot);
+        // Outside, half-covered pixels are as likely as colour can tell them; inside, a group's
+        // own share of them counts, where colour can tell.
+        let outside = BETWEEN[k].min(0.5) * fray;
+        let tells = if spread < CALM {
+            ((apart - 2.0) / 5.0).max(0.0).min(1.0)
+        } else {
+            0.0
+        };
+        let inside = outside + (BETWEEN[k] - outside).max(0.0) * tells;
+        let mut weights = [((1.0 - p) * outside + p * inside) / (ALPHAS - 2) as f32; LANES];
+        weights[0] = (1.0 - p) * (1.0 - outside);
+        weights[ALPHAS - 1] = p * (1.0 - inside);
+        let mut found = densities(colour, b, &m, noise);
+        found[0] = empty;
+        for (found, weight) in found.iter_mut().zip(weights) {
+            *found += ln(weight * prior[k] + 1e-12);
+        }
+        log[k][first..].copy_from_slice(&found[first..ALPHAS]);
+        for found in &found[first..ALPHAS] {
+            top = top.max(*found);
         }
     }
     // Where the sitter may well have the backdrop's colour, having it proves little: neighbours
@@ -661,9 +688,15 @@ fn posterior(
     let mut out = [0.0f32; 6];
     let mut total = 0.0;
     for (k, logs) in log.iter().enumerate() {
-        for (j, l) in logs.iter().enumerate() {
+        if logs[ALPHAS - 1] == f32::MIN {
+            continue;
+        }
+        let mut shares = [0.0; LANES];
+        for (share, l) in shares.iter_mut().zip(logs) {
+            *share = exp(*l - top);
+        }
+        for (j, (l, w)) in logs.iter().zip(shares).enumerate() {
             if *l > top - 30.0 {
-                let w = exp(*l - top);
                 let a = j as f32 / (ALPHAS - 1) as f32;
                 total += w;
                 out[0] += w * a;

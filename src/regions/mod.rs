@@ -18,12 +18,13 @@ mod walk;
 
 use std::fmt;
 
-use ndarray::Array2;
+use ndarray::ArcArray2;
 use serde::{Deserialize, Serialize};
 
 use crate::picture::{Point, Scale, Size};
 
-pub use find::find;
+pub use find::{find, find_in_stages};
+pub use matte::Rows;
 
 /// A named part of the picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -93,8 +94,8 @@ impl Region {
 /// clamped at the edges.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Matte {
-    /// Values, 0 to 1.
-    pub map: Array2<f32>,
+    /// Values, 0 to 1; shared by the mattes that read it for other pictures.
+    pub map: ArcArray2<f32>,
     /// Size of the picture it is read for.
     pub size: Size,
     /// Map coordinates of the picture's top left corner.
@@ -157,6 +158,8 @@ pub enum Attention {
     NoRoomForCrop,
     /// Neither the camera nor the recipe says what is neutral; daylight was assumed.
     NoWhiteBalance,
+    /// Retouching went beyond what looks natural; says how.
+    Overdone(String),
     /// The frame's backdrop is not that of the set's reference: exposure and white were left alone.
     NotMatched,
 }
@@ -171,6 +174,7 @@ impl fmt::Display for Attention {
             Self::LowConfidence => f.write_str("the regions are unsure"),
             Self::BackdropAlike => f.write_str("sitter and backdrop are too alike"),
             Self::NoRoomForCrop => f.write_str("the crop reaches beyond the frame"),
+            Self::Overdone(how) => write!(f, "retouched beyond natural: {how}"),
             Self::NotMatched => f.write_str(
                 "its backdrop is not the one of the set's reference, so exposure and white were \
                  not matched",

@@ -6,8 +6,9 @@
 
 use ndarray::{Array2, Array3, ArrayD, Axis};
 
-use super::crop::{Crop, Pyramid, cut_plane, fade, sample};
+use super::crop::{Crop, Pyramid, cut_planes, fade};
 use super::models::{Which, net};
+use super::plane::Between;
 use crate::picture::math::{exp, ln};
 use crate::picture::{Point, Size, bands};
 
@@ -41,6 +42,13 @@ impl Face {
     }
 }
 
+#[inline(always)]
+fn log_odds(p: f32) -> f32 {
+    let p = p.max(1e-5).min(1.0 - 1e-5);
+    ln(p / (1.0 - p))
+}
+
+#[inline(always)]
 fn logistic(z: f32) -> f32 {
     1.0 / (1.0 + exp(-z.max(-80.0).min(80.0)))
 }
@@ -290,80 +298,290 @@ impl Axes {
 /// Face height over the distance from the eyes to the chin, as the parts net was trained.
 const FACE_HEIGHT: f32 = 1.9;
 
+/// One crop's answer, to be laid over the half-size picture.
+struct Layer<'a> {
+    /// With level sides.
+    crop: Crop,
+    /// One map per class, each the crop's n x n values.
+    maps: &'a [f32],
+    trust: f32,
+    /// Over which share of each half side trust fades to nothing.
+    edge: f32,
+}
+
+/// Rows of the half-size picture that one thread lays in one go.
+const BAND: usize = 16;
+
 /// Lays crops over the half-size picture: weighted means of log-odds, finer crops weighing more.
+/// `empty`: what stands where no crop reaches, per class. `finish` sees bands of rows of all
+/// classes.
 fn merge(
     size: (usize, usize),
-    layers: &[(Crop, Array2<f32>, f32, f32)],
-    empty: f32,
-) -> Array2<f32> {
-    let mut out = Array2::zeros(size);
-    bands::each_band(out.view_mut(), |first, mut rows| {
-        for (i, mut row) in rows.outer_iter_mut().enumerate() {
-            for (x, v) in row.iter_mut().enumerate() {
-                let k = COARSE as f32;
-                let place = Point {
-                    x: (x as f32 + 0.5) * k,
-                    y: ((first + i) as f32 + 0.5) * k,
-                };
-                let (mut top, mut weight) = (empty * 1e-6, 1e-6);
-                for (i, (crop, map, trust, edge)) in layers.iter().enumerate() {
-                    let p = crop.to_crop(place);
-                    let reach = if i == 0 { 1e-3 } else { 0.0 };
-                    let w = trust * fade(p, crop.n, *edge).max(reach);
-                    if w > 0.0 {
-                        top += w * sample(map.view(), p.x, p.y);
-                        weight += w;
-                    }
+    layers: &[Layer<'_>],
+    empty: &[f32],
+    finish: impl Fn(&mut [&mut [f32]]) + Sync,
+) -> Array3<f32> {
+    let (high, wide) = size;
+    let mut out = Array3::zeros((empty.len(), high, wide));
+    let laid: Vec<Laid> = layers.iter().map(|layer| Laid::new(layer, wide)).collect();
+    let planes = out.as_slice_mut().expect("just made");
+    let planes = planes.chunks_exact_mut((high * wide).max(1));
+    bands::each_piece_of_all(planes, BAND * wide, |band, classes| {
+        let rows = classes.first().map_or(0, |rows| rows.len() / wide);
+        let mut weights: Vec<Vec<f32>> = layers.iter().map(|_| vec![0.0; wide]).collect();
+        let mut total = vec![0.0; wide];
+        for row in 0..rows {
+            let y = ((band * BAND + row) as f32 + 0.5) * COARSE as f32;
+            let down = layers
+                .iter()
+                .map(|layer| layer.crop.to_crop(Point { x: 0.0, y }).y);
+            let down: Vec<f32> = down.collect();
+            total.fill(1e-6);
+            for (i, (layer, laid)) in layers.iter().zip(&laid).enumerate() {
+                // The first one counts a little everywhere.
+                let reach = if i == 0 { 1e-3 } else { 0.0 };
+                let (trust, side) = (layer.trust, fade(down[i], layer.crop.n, layer.edge));
+                let (sides, weights, total) = (&laid.fade[..], &mut weights[i][..], &mut total[..]);
+                bands::vectorised(
+                    #[inline(always)]
+                    move || {
+                        let both = weights.iter_mut().zip(total).zip(sides);
+                        for ((weight, total), &across) in both {
+                            *weight = trust * across.min(side).max(reach);
+                            *total += *weight;
+                        }
+                    },
+                );
+            }
+            for (class, rows) in classes.iter_mut().enumerate() {
+                let out = &mut rows[row * wide..][..wide];
+                out.fill(empty[class] * 1e-6);
+                for (i, (layer, laid)) in layers.iter().zip(&laid).enumerate() {
+                    let line = Between::new(down[i], layer.crop.n);
+                    let lines = [line.first, line.second];
+                    let [top, low] = lines.map(|y| laid.row(class * layer.crop.n + y));
+                    let (weights, out, share) = (&weights[i][..], &mut out[..], line.share);
+                    bands::vectorised(
+                        #[inline(always)]
+                        move || {
+                            let maps = top.iter().zip(low);
+                            for ((sum, &w), (&top, &low)) in out.iter_mut().zip(weights).zip(maps) {
+                                *sum += w * (top + (low - top) * share);
+                            }
+                        },
+                    );
                 }
-                *v = top / weight;
+                let total = &total[..];
+                bands::vectorised(
+                    #[inline(always)]
+                    move || out.iter_mut().zip(total).for_each(|(v, &w)| *v /= w),
+                );
             }
         }
+        finish(classes);
     });
     out
 }
 
+/// A layer's maps, read at the columns of the half-size picture.
+struct Laid {
+    /// The rows of all maps, each as wide as the half-size picture.
+    rows: Vec<f32>,
+    /// Trust along the rows.
+    fade: Vec<f32>,
+}
+
+impl Laid {
+    fn new(layer: &Layer<'_>, wide: usize) -> Self {
+        let n = layer.crop.n;
+        let along: Vec<f32> = (0..wide)
+            .map(|x| {
+                let x = (x as f32 + 0.5) * COARSE as f32;
+                layer.crop.to_crop(Point { x, y: 0.0 }).x
+            })
+            .collect();
+        let columns: Vec<Between> = along.iter().map(|&x| Between::new(x, n)).collect();
+        let fade = along.iter().map(|&x| fade(x, n, layer.edge)).collect();
+        let mut rows = vec![0.0; layer.maps.len() / n * wide];
+        bands::each_piece(&mut rows, wide, |y, row| {
+            let from = &layer.maps[y * n..][..n];
+            for (to, column) in row.iter_mut().zip(&columns) {
+                *to = column.read(from);
+            }
+        });
+        Self { rows, fade }
+    }
+
+    fn row(&self, y: usize) -> &[f32] {
+        let wide = self.fade.len();
+        &self.rows[y * wide..][..wide]
+    }
+}
+
+/// Values of each class that are turned into probabilities together.
+const TOGETHER: usize = 64;
+
+/// Calls `each(values of all classes, largest, sum of the exponentials of what they are below it)`
+/// for bits of all classes. Never a sum over places.
+#[inline(always)]
+fn with_sums(
+    classes: &mut [&mut [f32]],
+    each: impl Fn(&mut [&mut [f32]], std::ops::Range<usize>, &[f32; TOGETHER], &[f32; TOGETHER]),
+) {
+    let count = classes.first().map_or(0, |values| values.len());
+    for start in (0..count).step_by(TOGETHER) {
+        let range = start..count.min(start + TOGETHER);
+        let (mut top, mut sum) = ([f32::MIN; TOGETHER], [0.0; TOGETHER]);
+        for values in &*classes {
+            for (top, &v) in top.iter_mut().zip(&values[range.clone()]) {
+                *top = if v > *top { v } else { *top };
+            }
+        }
+        for values in &*classes {
+            let values = &values[range.clone()];
+            for ((sum, &top), &v) in sum.iter_mut().zip(&top).zip(values) {
+                *sum += exp(v - top);
+            }
+        }
+        each(classes, range, &top, &sum);
+    }
+}
+
+/// Log-odds of classes to probabilities that add up to 1.
+fn probabilities(classes: &mut [&mut [f32]]) {
+    bands::vectorised(
+        #[inline(always)]
+        || {
+            with_sums(
+                classes,
+                #[inline(always)]
+                |classes, range, top, sum| {
+                    for values in classes {
+                        let values = values[range.clone()].iter_mut();
+                        for ((v, &top), &sum) in values.zip(top).zip(sum) {
+                            *v = exp(*v - top) / sum;
+                        }
+                    }
+                },
+            );
+        },
+    );
+}
+
+/// Log-odds of classes to logarithms of probabilities.
+fn log_probabilities(classes: &mut [&mut [f32]]) {
+    bands::vectorised(
+        #[inline(always)]
+        || {
+            with_sums(
+                classes,
+                #[inline(always)]
+                |classes, range, top, sum| {
+                    let mut shift = *top;
+                    for (shift, &sum) in shift.iter_mut().zip(sum) {
+                        *shift += ln(sum);
+                    }
+                    for values in classes {
+                        let values = values[range.clone()].iter_mut();
+                        values.zip(&shift).for_each(|(v, shift)| *v -= shift);
+                    }
+                },
+            );
+        },
+    );
+}
+
+/// Changes every value of a map, on its own.
+fn changed(mut map: Vec<f32>, change: impl Fn(f32) -> f32 + Sync) -> Vec<f32> {
+    bands::each_piece(&mut map, 1024, |_, values| {
+        bands::vectorised(
+            #[inline(always)]
+            || values.iter_mut().for_each(|v| *v = change(*v)),
+        );
+    });
+    map
+}
+
 /// Log-odds of person and of hair, at half size.
+#[allow(
+    clippy::redundant_closure,
+    reason = "a function by its name would not be vectorised (see bands::vectorised)"
+)]
 pub(super) fn person_and_hair(picture: &Pyramid, size: Size, axes: &Axes) -> [Array2<f32>; 2] {
     let half = (size.height.div_ceil(COARSE), size.width.div_ceil(COARSE));
     let height = FACE_HEIGHT * axes.unit;
-    let odds = |p: f32| {
-        let p = p.max(1e-5).min(1.0 - 1e-5);
-        ln(p / (1.0 - p))
+    let values = |out: &ArrayD<f32>| {
+        out.as_standard_layout()
+            .into_owned()
+            .into_raw_vec_and_offset()
+            .0
     };
+    let unknown = |crop: Crop| vec![-9.0; crop.n * crop.n];
     let person = |crop: Crop| {
         let out = run(Which::Selfie, picture.cut(&crop));
         match out.first() {
-            Some(p) if p.shape() == [1, 1, crop.n, crop.n] => {
-                Array2::from_shape_fn((crop.n, crop.n), |(y, x)| odds(p[[0, 0, y, x]]))
-            }
-            _ => Array2::from_elem((crop.n, crop.n), -9.0),
+            Some(p) if p.shape() == [1, 1, crop.n, crop.n] => changed(
+                values(p),
+                #[inline(always)]
+                |p| log_odds(p),
+            ),
+            _ => unknown(crop),
         }
     };
     let hair = |crop: Crop| {
         let out = run(Which::Hair, picture.cut(&crop));
         match out.first() {
             Some(l) if l.shape() == [1, 2, crop.n, crop.n] => {
-                Array2::from_shape_fn((crop.n, crop.n), |(y, x)| l[[0, 1, y, x]] - l[[0, 0, y, x]])
+                let both = values(l);
+                let (other, hair) = both.split_at(crop.n * crop.n);
+                hair.iter().zip(other).map(|(h, o)| h - o).collect()
             }
-            _ => Array2::from_elem((crop.n, crop.n), -9.0),
+            _ => unknown(crop),
         }
     };
     // The whole frame counts only where the finer crops end: shoulders of a wide frame.
     let whole = Crop::stretched(size, 256);
     let wide = Crop::level(axes.below(0.9), 3.6 * height, 256);
     let near = Crop::level(axes.below(0.3), 2.4 * height, 256);
-    let persons = [
-        (whole, person(whole), 0.25, 0.01),
-        (wide, person(wide), 1.0, 0.3),
-        (near, person(near), 4.0, 0.3),
-    ];
-    let wide = Crop::level(axes.below(0.65), 3.6 * height, 512);
-    let near = Crop::level(axes.below(0.0), 2.3 * height, 512);
-    let hairs = [(wide, hair(wide), 1.0, 0.3), (near, hair(near), 4.0, 0.3)];
-    [merge(half, &persons, -9.0), merge(half, &hairs, -9.0)]
+    let hair_wide = Crop::level(axes.below(0.65), 3.6 * height, 512);
+    let hair_near = Crop::level(axes.below(0.0), 2.3 * height, 512);
+    let persons = || {
+        let maps = [whole, wide, near].map(person);
+        let layer = |i: usize, crop, trust, edge| Layer {
+            crop,
+            maps: &maps[i],
+            trust,
+            edge,
+        };
+        let layers = [
+            layer(0, whole, 0.25, 0.01),
+            layer(1, wide, 1.0, 0.3),
+            layer(2, near, 4.0, 0.3),
+        ];
+        merge(half, &layers, &[-9.0], |_| {}).index_axis_move(Axis(0), 0)
+    };
+    let hairs = || {
+        let maps = bands::both(|| hair(hair_wide), || hair(hair_near));
+        let layer = |maps, crop, trust| Layer {
+            crop,
+            maps,
+            trust,
+            edge: 0.3,
+        };
+        let layers = [
+            layer(&maps.0[..], hair_wide, 1.0),
+            layer(&maps.1[..], hair_near, 4.0),
+        ];
+        merge(half, &layers, &[-9.0], |_| {}).index_axis_move(Axis(0), 0)
+    };
+    bands::both(persons, hairs).into()
 }
 
 /// Probabilities of the eleven classes at half size: `[11, h, w]`, summing to 1.
+#[allow(
+    clippy::redundant_closure,
+    reason = "a function by its name would not be vectorised (see bands::vectorised)"
+)]
 pub(super) fn parts(
     picture: &Pyramid,
     size: Size,
@@ -371,13 +589,17 @@ pub(super) fn parts(
     person_and_hair: &[Array2<f32>; 2],
 ) -> Array3<f32> {
     let whole = (size.height, size.width);
-    let likely = person_and_hair.each_ref().map(|z| z.mapv(logistic));
+    let likely = person_and_hair.each_ref().map(|odds| {
+        let values = changed(
+            odds.iter().copied().collect(),
+            #[inline(always)]
+            |z| logistic(z),
+        );
+        Array2::from_shape_vec(odds.dim(), values).expect("as many as before")
+    });
+    let likely = likely.each_ref().map(|map| map.view());
     let height = FACE_HEIGHT * axes.unit;
-    let crops = [
-        (Crop::level(axes.below(1.0), 3.8 * height, 256), 1.0, 0.1),
-        (Crop::level(axes.below(0.15), 1.5 * height, 256), 8.0, 0.25),
-    ];
-    let answers = crops.map(|(crop, trust, edge)| {
+    let answer = |crop: Crop| -> Option<Vec<f32>> {
         let n = crop.n;
         let mut input = Array3::zeros((7, n, n));
         input
@@ -394,56 +616,37 @@ pub(super) fn parts(
                 input[[4, y, x]] = v.max(-4.0).min(4.0) / 4.0;
             }
         }
-        for (plane, map) in likely.iter().enumerate() {
-            input
-                .index_axis_mut(Axis(0), 5 + plane)
-                .assign(&cut_plane(map.view(), whole, &crop));
-        }
+        input
+            .slice_axis_mut(Axis(0), (5..).into())
+            .assign(&cut_planes(&likely, whole, &crop));
         let logits = run(Which::Parts, input).into_iter().next();
-        let log_probabilities = logits.filter(|l| l.shape() == [1, CLASSES, n, n]).map(|l| {
-            let mut l = l.index_axis_move(Axis(0), 0);
-            for y in 0..n {
-                for x in 0..n {
-                    let top = (0..CLASSES).map(|c| l[[c, y, x]]).fold(f32::MIN, f32::max);
-                    let sum: f32 = (0..CLASSES).map(|c| exp(l[[c, y, x]] - top)).sum();
-                    let shift = top + ln(sum);
-                    for c in 0..CLASSES {
-                        l[[c, y, x]] -= shift;
-                    }
-                }
-            }
-            l
+        let logits = logits.filter(|l| l.shape() == [1, CLASSES, n, n])?;
+        let mut logits = logits
+            .as_standard_layout()
+            .into_owned()
+            .into_raw_vec_and_offset()
+            .0;
+        bands::each_piece_of_all(logits.chunks_exact_mut(n * n), BAND * n, |_, classes| {
+            log_probabilities(classes);
         });
-        (crop, log_probabilities, trust, edge)
-    });
-    let half = likely[0].dim();
-    let mut out = Array3::zeros((CLASSES, half.0, half.1));
-    for class in 0..CLASSES {
-        let layers: Vec<_> = answers
-            .iter()
-            .filter_map(|(crop, l, trust, edge)| {
-                let plane = l.as_ref()?.index_axis(Axis(0), class).to_owned();
-                Some((*crop, plane.into_dimensionality().ok()?, *trust, *edge))
+        Some(logits)
+    };
+    let wide = Crop::level(axes.below(1.0), 3.8 * height, 256);
+    let near = Crop::level(axes.below(0.15), 1.5 * height, 256);
+    let answers = bands::both(|| answer(wide), || answer(near));
+    let layers: Vec<Layer<'_>> = [(wide, &answers.0, 1.0, 0.1), (near, &answers.1, 8.0, 0.25)]
+        .into_iter()
+        .filter_map(|(crop, maps, trust, edge)| {
+            let maps = maps.as_deref()?;
+            Some(Layer {
+                crop,
+                maps,
+                trust,
+                edge,
             })
-            .collect();
-        let empty = if class == 0 { 0.0 } else { -12.0 };
-        out.index_axis_mut(Axis(0), class)
-            .assign(&merge(half, &layers, empty));
-    }
-    for y in 0..half.0 {
-        for x in 0..half.1 {
-            let top = (0..CLASSES)
-                .map(|c| out[[c, y, x]])
-                .fold(f32::MIN, f32::max);
-            let mut sum = 0.0;
-            for c in 0..CLASSES {
-                out[[c, y, x]] = exp(out[[c, y, x]] - top);
-                sum += out[[c, y, x]];
-            }
-            for c in 0..CLASSES {
-                out[[c, y, x]] /= sum;
-            }
-        }
-    }
-    out
+        })
+        .collect();
+    let mut empty = [-12.0; CLASSES];
+    empty[0] = 0.0;
+    merge(likely[0].dim(), &layers, &empty, probabilities)
 }

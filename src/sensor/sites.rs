@@ -6,7 +6,7 @@
 //! pixels of the whole.
 
 use super::{Error, malformed};
-use crate::picture::Rect;
+use crate::picture::{Rect, bands};
 use crate::raw::{Filter, Pattern, Samples, SensorFrame};
 
 /// Columns of a row's table of black levels and factors: several repeats, for vector units.
@@ -163,6 +163,32 @@ impl<'a> Sites<'a> {
             counts,
             clipped as f64 / (counts[0] + counts[1] + counts[2]).max(1) as f64,
         )
+    }
+
+    /// Share of the sites of a window, which lies inside, that are clipped.
+    pub fn clipped(&self, window: Rect) -> f32 {
+        let clip = self.gains.map(|gain| gain * CLIPPED);
+        let samples = window.width * self.channels;
+        let rows: Vec<usize> = (window.top..window.top + window.height).collect();
+        let new = || vec![0.0; samples];
+        let counts = bands::gathered(&rows, new, |light, y| {
+            self.row(y as isize, window.left as isize, light);
+            // Filters repeat along the row.
+            let cell = self.cell() * self.channels;
+            let limits: Vec<f32> = (0..cell)
+                .map(|k| match self.channels {
+                    3 => clip[k % 3],
+                    _ => clip[self.colour(y, window.left + k)],
+                })
+                .collect();
+            let beyond = |cell: &[f32]| {
+                let sites = cell.iter().zip(&limits);
+                sites.filter(|(light, limit)| light >= limit).count()
+            };
+            light.chunks(cell).map(beyond).sum::<usize>()
+        });
+        let count: usize = counts.into_iter().sum();
+        (count as f64 / (window.height * samples).max(1) as f64) as f32
     }
 
     fn inside(&self, y: usize, left: usize, out: &mut [f32]) {

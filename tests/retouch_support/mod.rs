@@ -1,10 +1,17 @@
 //! Finished pictures and class maps as the retouching tests and their example read them.
 #![allow(dead_code, clippy::print_stdout, clippy::print_stderr)]
 
-use std::path::Path;
+pub mod measure;
 
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+use lapel::engine::{self, Fineness, Finished, Set};
+use lapel::operations::Operation;
 use lapel::picture::filter::gaussian;
 use lapel::picture::{Linear, Oklab, Point, Size};
+use lapel::raw::{self, Frame, Limits};
+use lapel::recipe::{Diagnostics, Recipe};
 use lapel::regions::{Marks, Matte, Region, Regions};
 use ndarray::Array2;
 
@@ -140,4 +147,83 @@ pub fn classes(path: &Path) -> Array2<u8> {
     let map = image::open(path).expect("a class map").into_luma8();
     let shape = (map.height() as usize, map.width() as usize);
     Array2::from_shape_vec(shape, map.into_raw()).expect("one value a pixel")
+}
+
+/// A folder of the open material beside the checkout; `None`, with a word, where it is absent.
+pub fn material(name: &str) -> Option<PathBuf> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../shared")
+        .join(name);
+    if !folder.is_dir() {
+        eprintln!("skipped: {} is not beside this checkout", folder.display());
+        return None;
+    }
+    Some(folder)
+}
+
+/// The grey wall up to its last retouching step, uncropped; for a finished picture only the steps
+/// from the first retouching one on.
+fn retouching(finished: bool) -> Recipe {
+    let text = include_str!("../../recipes/grey_wall.ron");
+    let mut notes = Diagnostics::default();
+    let mut recipe = Recipe::read(
+        "grey_wall.ron",
+        text,
+        &|_: &str| Err(String::new()),
+        &mut notes,
+    )
+    .unwrap_or_else(|| panic!("{notes}"));
+    let last = recipe
+        .steps
+        .iter()
+        .rposition(|step| matches!(step.operation, Operation::ContrastSculpting(_)));
+    recipe
+        .steps
+        .truncate(last.expect("the grey wall sculpts") + 1);
+    let first = recipe
+        .steps
+        .iter()
+        .position(|step| matches!(step.operation, Operation::Heal(_)));
+    if finished {
+        recipe.steps.drain(..first.expect("the grey wall heals"));
+    }
+    recipe
+        .steps
+        .retain(|step| !step.operation.is_crop() && step.operation.name() != "LocalContrast");
+    recipe
+}
+
+/// A frame before and after the house's retouching.
+pub struct Retouched {
+    /// Just before the first retouching step.
+    pub before: Oklab,
+    /// After the last one, with what the engine found and noted.
+    pub finished: Finished,
+}
+
+/// Renders a raw frame, or a finished picture, through the house's retouching.
+pub fn retouched(path: &Path) -> Retouched {
+    let bytes = std::fs::read(path).expect("a frame");
+    let name = path.file_name().expect("a file").to_string_lossy();
+    let frame = raw::read(&bytes, &name, &Limits::default()).expect("a sound frame");
+    let recipe = retouching(matches!(frame, Frame::Finished(_)));
+    let (mut before, mut latest) = (None, None);
+    let finished = engine::render(
+        &frame,
+        &recipe,
+        &Set::default(),
+        Fineness::Full,
+        |step, canvas| {
+            if step.is_some_and(|step| matches!(step.operation, Operation::Heal(_))) {
+                before = latest.take();
+            } else if before.is_none() {
+                latest = Some(canvas.oklab().clone());
+            }
+            ControlFlow::Continue(())
+        },
+    );
+    Retouched {
+        before: before.expect("the recipe heals"),
+        finished: finished.expect("renders"),
+    }
 }

@@ -7,7 +7,7 @@
 //!
 //! A dense convolution gathers, for sixteen output pixels at once, what every tap sees into a
 //! small panel that stays in the cache, and then multiplies the panel with four output channels
-//! at a time, whose sums stay in registers. A transposed one of stride s is s x s ordinary ones,
+//! at a time, whose sums stay in registers. Threads share out whole rows of the output. A transposed one of stride s is s x s ordinary ones,
 //! each giving every s-th row and column of the output. Depthwise ones walk over a padded plane.
 
 use rayon::prelude::*;
@@ -352,106 +352,165 @@ impl Dense {
     fn run(&self, input: &[f32]) -> Vec<f32> {
         let [channels, height, width] = self.output;
         let mut out = vec![0.0; channels * height * width];
-        for pass in &self.passes {
-            let pixels = pass.grid[0] * pass.grid[1];
-            let depth = self.input[0] * pass.taps.len();
-            // Blocks of pixels, in each all channels: so that threads write apart.
-            let block = self.bias.len() * LANES;
-            let mut blocks = vec![0.0; pixels.div_ceil(LANES) * block];
-            blocks
-                .par_chunks_mut(block.max(1))
-                .enumerate()
-                .with_min_len(WORTH / (depth * block).max(1) + 1)
-                .for_each_init(
-                    || vec![[0.0; LANES]; depth],
-                    |panel, (index, block)| {
-                        self.gather(pass, input, index * LANES, panel);
+        let Some(first) = self.passes.first() else {
+            return out;
+        };
+        // Pieces of whole grid rows, in each all channels: so that threads write apart.
+        let (across, down) = (first.grid[1].max(1), first.every[0]);
+        let depth = self.passes.iter().map(|pass| pass.taps.len()).max();
+        let depth = self.input[0] * depth.unwrap_or(0);
+        let even = (1..=LANES).find(|rows| (rows * across).is_multiple_of(LANES));
+        let rows = (WORTH / (depth * self.bias.len()).max(1)).max(4 * LANES) / across + 1;
+        let rows = rows.next_multiple_of(even.unwrap_or(1));
+        let piece = rows * down * width;
+        let mut pieces: Vec<Vec<&mut [f32]>> = Vec::new();
+        pieces.resize_with(height.div_ceil(rows * down), Vec::new);
+        for plane in out.chunks_exact_mut((height * width).max(1)) {
+            for (piece, values) in pieces.iter_mut().zip(plane.chunks_mut(piece)) {
+                piece.push(values);
+            }
+        }
+        pieces.into_par_iter().enumerate().for_each_init(
+            || Scratch {
+                panel: vec![[0.0; LANES]; depth],
+                sums: vec![[0.0; LANES]; self.bias.len()],
+                looks: Vec::new(),
+            },
+            |scratch, (index, mut planes)| {
+                for pass in &self.passes {
+                    let end = pass.grid[0].min((index + 1) * rows);
+                    let range = index * rows * pass.grid[1]..end * pass.grid[1];
+                    for start in range.clone().step_by(LANES) {
+                        let count = LANES.min(range.end - start);
+                        self.gather(pass, input, start, scratch);
                         pulp::Arch::new().dispatch(Multiply {
                             bias: self.bias.as_chunks().0,
                             weights: pass.weights.as_chunks().0,
-                            panel,
-                            out: block.as_chunks_mut().0,
+                            panel: &scratch.panel[..self.input[0] * pass.taps.len()],
+                            out: &mut scratch.sums,
                         });
-                    },
-                );
-            out.par_chunks_mut((height * width).max(1))
-                .enumerate()
-                .with_min_len(WORTH / 4 / (height * width).max(1) + 1)
-                .for_each(|(channel, plane)| {
-                    let lines = blocks
-                        .chunks_exact(block)
-                        .map(|block| &block[channel * LANES..][..LANES]);
-                    scatter(pass, lines, plane, width);
-                });
-        }
+                        let from = start - range.start;
+                        for (plane, sums) in planes.iter_mut().zip(&scratch.sums) {
+                            scatter(pass, from, &sums[..count], plane, width);
+                        }
+                    }
+                }
+            },
+        );
         out
     }
 
     /// What each tap of each input channel sees from [`LANES`] grid positions, from `start` on.
-    fn gather(&self, pass: &Pass, input: &[f32], start: usize, panel: &mut [[f32; LANES]]) {
+    fn gather(&self, pass: &Pass, input: &[f32], start: usize, scratch: &mut Scratch) {
         let [_, height, width] = self.input;
-        let taps = pass.taps.len();
-        let inside = |at: usize, step: usize, tap: isize, size: usize| {
-            (at * step)
-                .checked_add_signed(tap)
-                .filter(|&place| place < size)
-        };
-        for (k, tap) in pass.taps.iter().enumerate() {
-            // Where each lane looks in a plane; outside of it, nowhere.
-            let places: [usize; LANES] = std::array::from_fn(|lane| {
-                let at = start + lane;
-                if at >= pass.grid[0] * pass.grid[1] {
-                    return usize::MAX;
+        let plane = height * width;
+        let (y, x) = (start / pass.grid[1], start % pass.grid[1]);
+        let in_one_row = x + LANES <= pass.grid[1] && y < pass.grid[0];
+        scratch.looks.clear();
+        scratch.looks.extend(pass.taps.iter().map(|tap| {
+            if in_one_row && pass.step[1] <= 2 {
+                let row = inside(y, pass.step[0], tap[0], height);
+                let column = (x * pass.step[1]).checked_add_signed(tap[1]);
+                let last = (LANES - 1) * pass.step[1];
+                match (row, column) {
+                    (None, _) => return Look::Nowhere,
+                    (Some(row), Some(column)) if column + last < width => {
+                        let at = row * width + column;
+                        return if pass.step[1] == 1 {
+                            Look::Run(at)
+                        } else {
+                            Look::EverySecond(at)
+                        };
+                    }
+                    _ => {}
                 }
-                let y = inside(at / pass.grid[1], pass.step[0], tap[0], height);
-                let x = inside(at % pass.grid[1], pass.step[1], tap[1], width);
-                match (y, x) {
-                    (Some(y), Some(x)) => y * width + x,
-                    _ => usize::MAX,
+            }
+            let (mut y, mut x) = (y, x);
+            let mut places = [usize::MAX; LANES];
+            for place in &mut places {
+                if y < pass.grid[0]
+                    && let Some(row) = inside(y, pass.step[0], tap[0], height)
+                    && let Some(column) = inside(x, pass.step[1], tap[1], width)
+                {
+                    *place = row * width + column;
                 }
-            });
-            let row = places[0];
-            let together = places
-                .iter()
-                .enumerate()
-                .all(|(lane, &place)| place == row.wrapping_add(lane))
-                && row < height * width;
-            let planes = input.chunks_exact((height * width).max(1));
-            let seen = panel.iter_mut().skip(k).step_by(taps.max(1));
-            for (seen, plane) in seen.zip(planes) {
-                if together {
-                    seen.copy_from_slice(&plane[row..row + LANES]);
-                } else {
-                    *seen = places.map(|place| plane.get(place).copied().unwrap_or(0.0));
+                x += 1;
+                if x == pass.grid[1] {
+                    (y, x) = (y + 1, 0);
+                }
+            }
+            let first = places[0];
+            let together = (places.iter().enumerate())
+                .all(|(lane, &place)| place == first.wrapping_add(lane))
+                && first < plane;
+            if together {
+                Look::Run(first)
+            } else {
+                Look::Places(places)
+            }
+        }));
+        let panel = scratch.panel.chunks_exact_mut(pass.taps.len().max(1));
+        for (seen, plane) in panel.zip(input.chunks_exact(plane.max(1))) {
+            for (seen, look) in seen.iter_mut().zip(&scratch.looks) {
+                match look {
+                    Look::Nowhere => *seen = [0.0; LANES],
+                    Look::Run(at) => seen.copy_from_slice(&plane[*at..*at + LANES]),
+                    Look::EverySecond(at) => {
+                        let from = &plane[*at..*at + 2 * LANES - 1];
+                        for (lane, to) in seen.iter_mut().enumerate() {
+                            *to = from[2 * lane];
+                        }
+                    }
+                    Look::Places(places) => {
+                        *seen = places.map(|place| plane.get(place).copied().unwrap_or(0.0));
+                    }
                 }
             }
         }
     }
 }
 
-/// Puts one channel's lines of [`LANES`] pixels into its plane.
-fn scatter<'a>(
-    pass: &Pass,
-    lines: impl Iterator<Item = &'a [f32]>,
-    plane: &mut [f32],
-    width: usize,
-) {
+/// What one thread needs for a block of [`LANES`] grid positions.
+struct Scratch {
+    /// Per input channel and tap, what is seen.
+    panel: Vec<[f32; LANES]>,
+    /// Per output channel, what comes out.
+    sums: Vec<[f32; LANES]>,
+    looks: Vec<Look>,
+}
+
+/// Where one tap looks in every input plane.
+enum Look {
+    /// Beyond the first or last row.
+    Nowhere,
+    /// At neighbours, from here on.
+    Run(usize),
+    /// At every second value from here on.
+    EverySecond(usize),
+    /// At these; outside of the plane, nowhere.
+    Places([usize; LANES]),
+}
+
+/// The row or column that a tap sees from a grid position, if there is one.
+fn inside(at: usize, step: usize, tap: isize, size: usize) -> Option<usize> {
+    (at * step)
+        .checked_add_signed(tap)
+        .filter(|&place| place < size)
+}
+
+/// Puts values of consecutive grid positions, from `start` on, into one channel's piece.
+fn scatter(pass: &Pass, start: usize, values: &[f32], plane: &mut [f32], width: usize) {
     if pass.every == [1, 1] {
-        for (to, from) in plane.chunks_mut(LANES).zip(lines) {
-            to.copy_from_slice(&from[..to.len()]);
-        }
+        plane[start..start + values.len()].copy_from_slice(values);
         return;
     }
-    let mut values = lines.flatten();
-    for y in 0..pass.grid[0] {
+    let (mut y, mut x) = (start / pass.grid[1], start % pass.grid[1]);
+    for &value in values {
         let row = (pass.first[0] + y * pass.every[0]) * width;
-        let places = plane[row..row + width]
-            .iter_mut()
-            .skip(pass.first[1])
-            .step_by(pass.every[1]);
-        // The places come first: `zip` must not swallow a value that belongs to the next row.
-        for (to, &from) in places.zip(&mut values) {
-            *to = from;
+        plane[row + pass.first[1] + x * pass.every[1]] = value;
+        x += 1;
+        if x == pass.grid[1] {
+            (y, x) = (y + 1, 0);
         }
     }
 }
@@ -506,6 +565,14 @@ impl Depthwise {
                 continue;
             };
             let row = &plane[y * columns..][..columns];
+            if placing.stride[1] == 1 {
+                let left = placing.before[1].min(phase);
+                let count = columns.min(phase - left);
+                line[..left].fill(0.0);
+                line[left..left + count].copy_from_slice(&row[..count]);
+                line[left + count..].fill(0.0);
+                continue;
+            }
             for (remainder, line) in line.chunks_exact_mut(phase).enumerate() {
                 for (j, to) in line.iter_mut().enumerate() {
                     let x = (j * placing.stride[1] + remainder).checked_sub(placing.before[1]);

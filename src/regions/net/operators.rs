@@ -446,15 +446,8 @@ impl Operation {
     pub(super) fn run(&self, mut inputs: Vec<Value<'_>>, shape: &[usize]) -> ArrayD<f32> {
         let second = if inputs.len() > 1 { inputs.pop() } else { None };
         if let (Self::Concat(axis), Some(last)) = (self, &second) {
-            let parts: Vec<_> = inputs
-                .iter()
-                .chain([last])
-                .map(|part| part.view())
-                .collect();
-            return ndarray::concatenate(Axis(*axis), &parts)
-                .expect("lowering checked that the parts fit")
-                .as_standard_layout()
-                .into_owned();
+            let parts: Vec<_> = inputs.iter().chain([last]).collect();
+            return joined(&parts, *axis, shape);
         }
         let first = inputs
             .pop()
@@ -509,20 +502,37 @@ fn with_shape(shape: &[usize], values: Vec<f32>) -> ArrayD<f32> {
     ArrayD::from_shape_vec(IxDyn(shape), values).expect("lowering worked out this shape")
 }
 
+/// Values that one thread changes in one go: about 20 microseconds of reading and writing.
+const PIECE: usize = 1 << 15;
+
+/// Puts the parts one behind the other along an axis.
+fn joined(parts: &[&Value<'_>], axis: usize, shape: &[usize]) -> ArrayD<f32> {
+    let mut out = Vec::with_capacity(shape.iter().product());
+    for index in 0..shape[..axis].iter().product() {
+        for part in parts {
+            let length: usize = part.shape()[axis..].iter().product();
+            out.extend_from_slice(&values(part)[index * length..][..length]);
+        }
+    }
+    with_shape(shape, out)
+}
+
 /// Changes every value on its own.
-fn each(input: Value<'_>, change: impl Fn(f32) -> f32) -> ArrayD<f32> {
+fn each(input: Value<'_>, change: impl Fn(f32) -> f32 + Sync) -> ArrayD<f32> {
     let mut out = input.into_owned();
     let values = out
         .as_slice_mut()
         .expect("every value here is stored in row order");
-    vectorised(
-        #[inline(always)]
-        || {
-            for value in values {
-                *value = change(*value);
-            }
-        },
-    );
+    values.par_chunks_mut(PIECE).for_each(|values| {
+        vectorised(
+            #[inline(always)]
+            || {
+                for value in values {
+                    *value = change(*value);
+                }
+            },
+        );
+    });
     out
 }
 
@@ -533,16 +543,20 @@ fn by_channel(input: Value<'_>, slopes: &[f32]) -> ArrayD<f32> {
     let values = out
         .as_slice_mut()
         .expect("every value here is stored in row order");
-    vectorised(
-        #[inline(always)]
-        || {
-            for (plane, &slope) in values.chunks_exact_mut(plane).zip(slopes) {
-                for value in plane {
-                    *value = if *value < 0.0 { slope * *value } else { *value };
-                }
-            }
-        },
-    );
+    values
+        .par_chunks_exact_mut(plane)
+        .zip(slopes)
+        .with_min_len(PIECE / plane + 1)
+        .for_each(|(plane, &slope)| {
+            vectorised(
+                #[inline(always)]
+                move || {
+                    for value in plane {
+                        *value = if *value < 0.0 { slope * *value } else { *value };
+                    }
+                },
+            );
+        });
     out
 }
 
@@ -551,10 +565,28 @@ fn pairwise(
     first: Value<'_>,
     second: Value<'_>,
     shape: &[usize],
-    join: impl Fn(f32, f32) -> f32,
+    join: impl Fn(f32, f32) -> f32 + Sync,
 ) -> ArrayD<f32> {
     if first.shape() == shape {
         let mut out = first.into_owned();
+        if second.shape() == shape {
+            let values_of = out.as_slice_mut();
+            let pieces = values_of
+                .expect("every value here is stored in row order")
+                .par_chunks_mut(PIECE)
+                .zip(values(&second).par_chunks(PIECE));
+            pieces.for_each(|(first, second)| {
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        for (a, &b) in first.iter_mut().zip(second) {
+                            *a = join(*a, b);
+                        }
+                    },
+                );
+            });
+            return out;
+        }
         let second = second
             .broadcast(IxDyn(shape))
             .expect("lowering checked that the shapes fit");
@@ -581,8 +613,9 @@ fn largest(input: &Value<'_>, placing: &Placing, shape: &[usize]) -> Vec<f32> {
     let (rows, columns) = (input.shape()[2], input.shape()[3]);
     let (high, wide) = (shape[2], shape[3]);
     let mut out = vec![f32::NEG_INFINITY; shape.iter().product()];
-    let planes = values(input).chunks_exact(rows * columns);
-    for (out, plane) in out.chunks_exact_mut(high * wide).zip(planes) {
+    let planes = values(input).par_chunks_exact(rows * columns);
+    let pairs = out.par_chunks_exact_mut(high * wide).zip(planes);
+    pairs.for_each(|(out, plane)| {
         for (y, out) in out.chunks_exact_mut(wide).enumerate() {
             for k in 0..placing.kernel[0] {
                 let row = &plane[(y * placing.stride[0] + k) * columns..][..columns];
@@ -597,7 +630,7 @@ fn largest(input: &Value<'_>, placing: &Placing, shape: &[usize]) -> Vec<f32> {
                 }
             }
         }
-    }
+    });
     out
 }
 

@@ -1,0 +1,201 @@
+//! Nothing is lost: a batch killed at any moment, two runs at once, parts of a job, and a delivery
+//! that is read again.
+
+mod support;
+
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+use support::{Office, Run, lapel};
+
+fn verify(office: &Office, more: &[&str]) -> Run {
+    let job = office.at("job.ron");
+    let mut call = vec!["verify", job.to_str().expect("UTF-8")];
+    call.extend(more);
+    lapel(&call)
+}
+
+#[test]
+fn a_delivery_is_checked_against_sidecars_and_manifest() {
+    let office = Office::new();
+    office.finish(&[]).ends_with(0);
+    verify(&office, &[])
+        .ends_with(0)
+        .says(&["5 files, all right"]);
+    verify(&office, &["--render"])
+        .ends_with(0)
+        .says(&["5 files, all right"]);
+
+    // An independent reader of the manifest: GNU coreutils.
+    let sums = Command::new("sha256sum")
+        .args(["--check", "--strict", "manifest.sha256"])
+        .current_dir(office.at("delivered"))
+        .output();
+    match sums {
+        Ok(sums) => {
+            let said = String::from_utf8_lossy(&sums.stdout).into_owned();
+            assert!(sums.status.success(), "{said}");
+            // Four files, their sidecars, the contact sheet.
+            assert_eq!(said.matches(": OK").count(), 9, "{said}");
+        }
+        Err(_) => eprintln!("skipped: there is no sha256sum here"),
+    }
+
+    // One byte in the middle, a file gone, a sidecar damaged, a stranger.
+    let mut picture = office.read("delivered/print/ann.tif");
+    let middle = picture.len() / 2;
+    picture[middle] ^= 1;
+    office.write("delivered/print/ann.tif", &picture);
+    std::fs::remove_file(office.at("delivered/bo-web.jpg")).expect("it was delivered");
+    office.write("delivered/ann-web.jpg.ron", b"Sidecar(");
+    office.write("delivered/notes.txt", b"mine");
+    let all = [
+        "print/ann.tif: changed since it was delivered",
+        "bo-web.jpg: missing",
+        "ann-web.jpg: its sidecar cannot be read",
+        "notes.txt: no sidecar speaks of it",
+        "2 files right, 4 not",
+    ];
+    verify(&office, &[]).ends_with(1).says(&all);
+    let folder = office.at("delivered");
+    lapel(&["verify", folder.to_str().expect("UTF-8")])
+        .ends_with(1)
+        .says(&all);
+}
+
+#[test]
+fn what_the_job_would_render_anew_is_told() {
+    let office = Office::new();
+    office.finish(&[]).ends_with(0);
+    office.edit("house.ron", "level: 62.0", "level: 70.0");
+    verify(&office, &[])
+        .ends_with(1)
+        .says(&["ann-web.jpg: made before something changed", "4 not"]);
+    // The manifest follows.
+    office.finish(&[]).ends_with(0);
+    verify(&office, &[]).ends_with(0);
+}
+
+#[test]
+fn a_run_with_nothing_to_do_writes_nothing() {
+    let office = Office::new();
+    office.finish(&[]).ends_with(0);
+    let stamps = || {
+        let files = ["contact-sheet.jpg", "manifest.sha256", "ann-web.jpg"];
+        files.map(|file| {
+            let file = std::fs::metadata(office.at(&format!("delivered/{file}")));
+            file.and_then(|file| file.modified()).expect("delivered")
+        })
+    };
+    let before = stamps();
+    office.finish(&[]).ends_with(0).says(&["2 unchanged"]);
+    assert_eq!(stamps(), before);
+}
+
+#[test]
+fn parts_of_a_job_make_the_whole() {
+    let whole = Office::new();
+    whole.finish(&[]).ends_with(0);
+    let office = Office::new();
+    office
+        .finish(&["--part", "1/2"])
+        .ends_with(0)
+        .says(&["1 rendered"]);
+    office
+        .finish(&["--part", "2/2"])
+        .ends_with(0)
+        .says(&["1 rendered"]);
+    assert!(!office.delivered().contains_key("manifest.sha256"));
+    office.finish(&[]).ends_with(0).says(&["2 unchanged"]);
+    assert_eq!(office.changed_since(&whole.delivered()), [""; 0]);
+    office
+        .finish(&["--part", "3/2"])
+        .ends_with(2)
+        .says(&["such as 2/5"]);
+}
+
+#[test]
+fn two_runs_at_once_do_not_harm_each_other() {
+    let office = Office::new();
+    let start = || {
+        Command::new(env!("CARGO_BIN_EXE_lapel"))
+            .arg("finish")
+            .arg(office.at("job.ron"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the binary starts")
+    };
+    let (mut one, mut other) = (start(), start());
+    let ends = [one.wait(), other.wait()].map(|end| end.expect("it ended").code());
+    assert_eq!(ends, [Some(0), Some(0)]);
+    verify(&office, &["--render"]).ends_with(0);
+}
+
+/// Kills a batch fifty times, at moments spread over its whole length, and lets it go on after each:
+/// what stands under a final name is always whole, originals never change, and the last
+/// run completes the rest.
+#[test]
+fn fifty_kills_lose_nothing() {
+    const KILLS: u64 = 50;
+    let office = Office::new();
+    let originals = [
+        "frames/s01.png",
+        "frames/s02.png",
+        "house.ron",
+        "roster.csv",
+    ];
+    let before = originals.map(|file| office.read(file));
+    let whole = Office::new();
+    let begun = std::time::Instant::now();
+    whole.finish(&[]).ends_with(0);
+    let length = begun.elapsed();
+    let reference = whole.delivered();
+    for kill in 0..KILLS {
+        let mut run = Command::new(env!("CARGO_BIN_EXE_lapel"))
+            .arg("finish")
+            .arg(office.at("job.ron"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the binary starts");
+        // Not evenly, so that the same step is not hit again and again (golden ratio, Weyl 1916).
+        let share = (kill as f64 * 0.618_033_988_75).fract();
+        std::thread::sleep(length.mul_f64(share).max(Duration::from_millis(1)));
+        run.kill().expect("it is ours");
+        run.wait().expect("it ended");
+        for (name, bytes) in office.delivered() {
+            if !name.contains(".lapel-") {
+                assert_eq!(
+                    Some(&bytes),
+                    reference.get(&name),
+                    "{name} after kill {kill}"
+                );
+            }
+        }
+        // From the start again after some, so that every step is met with nothing there yet.
+        if kill % 5 == 4 {
+            std::fs::remove_dir_all(office.at("delivered")).expect("ours");
+        }
+    }
+    assert_eq!(originals.map(|file| office.read(file)), before);
+    office.finish(&[]).ends_with(0);
+    assert_eq!(office.delivered(), reference, "and no part is left");
+    verify(&office, &[]).ends_with(0);
+}
+
+#[test]
+fn a_frame_that_vanishes_is_told_and_the_others_are_done() {
+    let office = Office::new();
+    office.finish(&[]).ends_with(0);
+    let delivered = office.delivered();
+    std::fs::remove_file(office.at("frames/s02.png")).expect("it was there");
+    office
+        .finish(&[])
+        .ends_with(1)
+        .says(&["the frame is missing"]);
+    // What was delivered of it stays.
+    for name in ["bo-web.jpg", "print/bo.tif"] {
+        assert_eq!(office.delivered().get(name), delivered.get(name), "{name}");
+    }
+}
