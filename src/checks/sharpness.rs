@@ -16,8 +16,13 @@ use crate::picture::math::{cos, sin};
 /// The blur against noise, and the second one, in pixels.
 const FIRST: f32 = 0.8;
 const SECOND: f32 = 1.6;
+/// What a slope taken from two neighbours, two pixels apart, adds to the square of an edge's width: the
+/// variance of a box of that width.
+const NEIGHBOURS: f32 = 4.0 / 12.0;
 /// Share of a window's places, those with the steepest slope, that count as edges.
 const EDGES: f32 = 0.06;
+/// Square of the slope, over that of the steepest place, below which a place is a tail and no edge.
+const TAIL: f32 = 0.04;
 /// Fewest edge places that make a figure.
 const FEWEST: usize = 24;
 /// Share of the edges, from the sharpest, at which the figure is read: an eye has soft edges of its
@@ -31,7 +36,7 @@ const DIRECTIONS: usize = 4;
 pub fn blur(light: ArrayView2<'_, f32>) -> Option<f32> {
     let slopes = Slopes::of(light);
     let steep: Vec<f32> = slopes.fine.iter().map(|[x, y]| x * x + y * y).collect();
-    let least = quantile(steep.clone(), 1.0 - EDGES)?;
+    let least = least_slope(steep.clone())?;
     let mut widths = Vec::new();
     for (index, square) in steep.iter().enumerate() {
         let [x, y] = slopes.coarse[index];
@@ -58,10 +63,7 @@ pub fn directed_blur(light: ArrayView2<'_, f32>) -> [Option<f32>; DIRECTIONS] {
                 along.push((slope * slope, index));
             }
         }
-        let least = quantile(
-            along.iter().map(|(square, _)| *square).collect(),
-            1.0 - EDGES,
-        )?;
+        let least = least_slope(along.iter().map(|(square, _)| *square).collect())?;
         let mut widths = Vec::new();
         for (square, index) in along {
             let [x, y] = slopes.coarse[index];
@@ -111,7 +113,13 @@ fn width(fine: f32, coarse: f32) -> f32 {
     let ratio = fine / coarse.max(f32::MIN_POSITIVE);
     // A slope that hardly gets less belongs to no edge that this scale can tell.
     let whole = SECOND * SECOND / (ratio - 1.0).max(0.01);
-    (whole - FIRST * FIRST).max(0.0).sqrt()
+    (whole - FIRST * FIRST - NEIGHBOURS).max(0.0).sqrt()
+}
+
+/// The square of the slope from which a place counts as an edge.
+fn least_slope(squares: Vec<f32>) -> Option<f32> {
+    let steepest = squares.iter().copied().fold(0.0, f32::max);
+    Some(quantile(squares, 1.0 - EDGES)?.max(TAIL * steepest))
 }
 
 fn sharpest(widths: Vec<f32>) -> Option<f32> {

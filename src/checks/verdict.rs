@@ -9,15 +9,15 @@ use crate::regions::Attention;
 use super::{Capture, Practice};
 
 /// Narrowest edges of an eye that are held against the set, in pixels: below, all are sharp.
-const SHARP: f32 = 1.3;
+const SHARP: f32 = 1.2;
 /// Blur along one direction over that across it, from which something moved.
-const MOVED: f32 = 2.0;
+const MOVED: f32 = 1.7;
 /// Opening of an eye below which it is closed, and below which it is nearly so beside the set's.
 const CLOSED: f32 = 0.12;
 const HALF_CLOSED: f32 = 0.55;
 /// Stops by which key to fill on one face may be off that of the set. Faces under one light differ: on
 /// the rendered office by 1.2 stops in all, the dark and shining ones having most.
-const KEY: f32 = 1.0;
+const KEY: f32 = 1.25;
 /// Share of the skin that may clip: less is a shine on the nose.
 const CLIPPED: f32 = 0.003;
 /// Share of an eye's surroundings that a catch-light may cover.
