@@ -93,7 +93,7 @@ fn neutral_steps_give_the_developed_crop_to_the_bit() {
     for (was, is) in developed.planes.iter().zip(&finished.picture.planes) {
         assert!(bits(was) == bits(is), "a neutral step changed a value");
     }
-    assert_eq!(finished.steps.len(), 15);
+    assert_eq!(finished.steps.len(), 16);
     assert!(
         finished.steps.iter().all(|step| step.neutral),
         "{:?}",
