@@ -48,6 +48,10 @@ const BETWEEN: [f32; GROUPS] = [0.15, 0.7, 0.15, 0.15];
 /// about two thirds of an eye span deep on the rendered frames.
 const FRINGE: f32 = 0.2;
 
+/// What hangs on nothing and is shorter than this, in eye spans, is no strand. Specks of grain on the
+/// rendered frames stay below 0.05, free pieces of strands that an eye follows are longer than this.
+const ISLAND: f32 = 0.12;
+
 /// How unlike (see [`gap`]) hair and backdrop must be for colour alone to say how hair thins out.
 const TELLING: f32 = 12.0;
 
@@ -313,8 +317,10 @@ pub(super) fn separate(
         );
     });
     let [found, skin, hair, clothing, worn, unsure] = planes;
-    // A strand goes on; a pixel that stands alone is noise.
-    let alpha = without_specks(&found);
+    // A strand goes on; a pixel that stands alone is noise, and so is a speck of some pixels that
+    // hangs on nothing.
+    let mut alpha = without_specks(&found);
+    drop_islands(&mut alpha, (ISLAND * COARSE as f32 * half) as usize);
     let mut shares = [skin, hair, clothing, worn];
     let made = shares
         .each_mut()
@@ -368,6 +374,41 @@ fn without_specks(alpha: &Array2<f32>) -> Array2<f32> {
         }
     });
     out
+}
+
+/// Takes away what is connected with nothing larger than `longest` pixels each way: grain and dust of
+/// the backdrop that pass for strands. What hangs on the sitter stays, however thin.
+fn drop_islands(alpha: &mut Array2<f32>, longest: usize) {
+    let (height, width) = alpha.dim();
+    let mut seen = alpha.mapv(|a| a < 0.02);
+    let (mut island, mut open) = (Vec::new(), Vec::new());
+    for y in 0..height {
+        for x in 0..width {
+            if seen[[y, x]] {
+                continue;
+            }
+            seen[[y, x]] = true;
+            island.clear();
+            open.push((y, x));
+            let (mut low, mut high) = ((y, x), (y, x));
+            while let Some((y, x)) = open.pop() {
+                island.push((y, x));
+                low = (low.0.min(y), low.1.min(x));
+                high = (high.0.max(y), high.1.max(x));
+                for near in y.saturating_sub(1)..(y + 2).min(height) {
+                    for beside in x.saturating_sub(1)..(x + 2).min(width) {
+                        if !seen[[near, beside]] {
+                            seen[[near, beside]] = true;
+                            open.push((near, beside));
+                        }
+                    }
+                }
+            }
+            if (high.0 - low.0).max(high.1 - low.1) < longest {
+                island.iter().for_each(|&at| alpha[at] = 0.0);
+            }
+        }
+    }
 }
 
 /// How unlike two normals are: squared distance of the means over the wider one's variance.
@@ -750,4 +791,23 @@ fn posterior(
     }
     out[5] = if apart < 0.5 && p < 1.0 { 1.0 } else { 0.0 };
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ndarray::s;
+
+    #[test]
+    fn islands_go_and_strands_stay() {
+        let mut alpha = Array2::zeros((40, 40));
+        alpha.slice_mut(s![20.., 10..30]).fill(1.0);
+        // A strand that hangs on the sitter, one that lies free, and a speck.
+        alpha.slice_mut(s![10..20, 15]).fill(0.3);
+        alpha.slice_mut(s![2, 5..20]).fill(0.3);
+        let whole = alpha.clone();
+        alpha.slice_mut(s![5..8, 34..37]).fill(0.8);
+        drop_islands(&mut alpha, 10);
+        assert_eq!(alpha, whole);
+    }
 }
