@@ -796,17 +796,25 @@ fn posterior(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ndarray::s;
+    use std::ops::Range;
 
     #[test]
     fn islands_go_and_strands_stay() {
-        let mut alpha = Array2::zeros((40, 40));
-        alpha.slice_mut(s![20.., 10..30]).fill(1.0);
-        // A strand that hangs on the sitter, one that lies free, and a speck.
-        alpha.slice_mut(s![10..20, 15]).fill(0.3);
-        alpha.slice_mut(s![2, 5..20]).fill(0.3);
-        let whole = alpha.clone();
-        alpha.slice_mut(s![5..8, 34..37]).fill(0.8);
+        // One strand hangs on the sitter, one lies free; a speck comes to both.
+        let inside = |rows: Range<usize>, columns: Range<usize>, (y, x): (usize, usize)| {
+            rows.contains(&y) && columns.contains(&x)
+        };
+        let whole = Array2::from_shape_fn((40, 40), |at| {
+            let sitter = inside(20..40, 10..30, at);
+            let strand = inside(10..20, 15..16, at) || inside(2..3, 5..20, at);
+            if sitter { 1.0 } else { 0.3 * f32::from(strand) }
+        });
+        let mut alpha = whole.clone();
+        alpha.indexed_iter_mut().for_each(|(at, a)| {
+            if inside(5..8, 34..37, at) {
+                *a = 0.8;
+            }
+        });
         drop_islands(&mut alpha, 10);
         assert_eq!(alpha, whole);
     }
