@@ -151,7 +151,7 @@ fn misread(change: impl Fn(&Office), says: &[&str]) -> Run {
 fn recipe_with_a_typo() {
     misread(
         |office| office.edit("house.ron", "strength: 0.4", "strenght: 0.4"),
-        &["house.ron:22:23", "strenght", "did you mean `strength`?"],
+        &["house.ron:21:23", "strenght", "did you mean `strength`?"],
     );
 }
 
@@ -159,7 +159,7 @@ fn recipe_with_a_typo() {
 fn recipe_with_a_wrong_unit() {
     misread(
         |office| office.edit("house.ron", "strength: 0.4", "strength: 40"),
-        &["house.ron:22:", "0 to 1", "40"],
+        &["house.ron:21:", "0 to 1", "40"],
     );
     misread(
         |office| office.edit("house.ron", "stops: 0.0", "stops: \"1/3 EV\""),
@@ -177,7 +177,7 @@ fn recipe_with_a_step_out_of_order() {
                 "Heal(),\n        Denoise(strength: 0.2),",
             )
         },
-        &["house.ron:22:", "Denoise"],
+        &["house.ron:21:", "Denoise"],
     );
 }
 

@@ -65,7 +65,8 @@ fn bits(plane: &Array2<f32>) -> Vec<u32> {
 fn neutral_steps_give_the_developed_crop_to_the_bit() {
     let neutral = recipe(
         "Recipe(format: 1, name: \"Neutral\", steps: [
-            Crop(), BackgroundLift(strength: 0.0), ToneCurve(opacity: 0.0), Contrast(amount: 0.0),
+            Crop(), BackgroundLift(strength: 0.0), BackgroundReplace(strength: 0.0),
+            ToneCurve(opacity: 0.0), Contrast(amount: 0.0),
             ShadowLift(amount: 0.0), LocalContrast(amount: 0.0), Chroma(amount: 0.0), Adjust(),
             Heal(strength: 0.0), SkinSmoothing(strength: 0.0), ToneEvening(strength: 0.0),
             ContrastSculpting(depth: 0.0), SelectiveColour(), GradientToning(opacity: 0.0),
@@ -92,7 +93,7 @@ fn neutral_steps_give_the_developed_crop_to_the_bit() {
     for (was, is) in developed.planes.iter().zip(&finished.picture.planes) {
         assert!(bits(was) == bits(is), "a neutral step changed a value");
     }
-    assert_eq!(finished.steps.len(), 15);
+    assert_eq!(finished.steps.len(), 16);
     assert!(
         finished.steps.iter().all(|step| step.neutral),
         "{:?}",

@@ -63,7 +63,8 @@ impl Natural {
             // Rounded, as Delta E goes through the platform's functions.
             texture_kept: hundredths(texture),
             skin_delta_e: hundredths(moved as f32),
-            area_healed: (healed / skin.max(1.0) * 1e4).round() / 1e4,
+            // Sums of nothing may come out as minus nought.
+            area_healed: (healed / skin.max(1.0) * 1e4).round().max(0.0) / 1e4,
             strong: steps.iter().flat_map(Step::excess).collect(),
             beyond: Vec::new(),
         };

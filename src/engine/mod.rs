@@ -18,6 +18,7 @@ use std::ops::ControlFlow;
 
 use serde::{Deserialize, Serialize};
 
+use crate::operations::background_replace::{KEYED_CLOTH, KEYED_CLOTH_LIMIT};
 use crate::operations::canvas::Canvas;
 use crate::operations::{Findings, Operation, Stage};
 use crate::picture::{Linear, Rect, Size, resample};
@@ -248,7 +249,7 @@ pub fn render_found(
         small,
         regions,
         placement,
-        attention,
+        mut attention,
         matched,
         development: how,
     } = found;
@@ -297,6 +298,10 @@ pub fn render_found(
     let ControlFlow::Continue((picture, steps)) = run else {
         return Err(Error::Stopped);
     };
+    let keyed = |(name, share): &(String, f32)| name == KEYED_CLOTH && *share > KEYED_CLOTH_LIMIT;
+    if steps.iter().any(|note| note.figures.iter().any(keyed)) {
+        attention.push(Attention::ClothInKeyColour);
+    }
     Ok(Finished {
         picture,
         regions,

@@ -14,6 +14,7 @@
 
 pub mod adjust;
 pub mod background_lift;
+pub mod background_replace;
 pub mod black_and_white;
 pub mod canvas;
 pub mod chroma;

@@ -183,6 +183,7 @@ operations! {
     Picture: [
         placed crop::Crop,
         whole background_lift::BackgroundLift,
+        whole background_replace::BackgroundReplace,
         point tone_curve::ToneCurve,
         point contrast::Contrast,
         point shadow_lift::ShadowLift,

@@ -44,6 +44,23 @@ const ALPHAS: usize = 13;
 /// Prior share of half-covered pixels near an edge, by group: hair frays, cloth and skin end.
 const BETWEEN: [f32; GROUPS] = [0.15, 0.7, 0.15, 0.15];
 
+/// Width of the fringe in which hair may thin out, in eye spans (standard deviation): an afro's is
+/// about two thirds of an eye span deep on the rendered frames.
+const FRINGE: f32 = 0.2;
+
+/// What hangs on nothing and is shorter than this, in eye spans, is no strand. Specks of grain on the
+/// rendered frames stay below 0.05, free pieces of strands that an eye follows are longer than this.
+const ISLAND: f32 = 0.12;
+
+/// How unlike (see [`gap`]) hair and backdrop must be for colour alone to say how hair thins out.
+const TELLING: f32 = 12.0;
+
+/// Unlikeness of the sitter's colours ([`gap`], and [`gap`] plus [`width`]) from which a bare patch
+/// inside the sitter is a gap: 0.3 and 2.5 in the gaps between arm and body of the rendered frames;
+/// three quarters of black cloth before black have less than 0.28 and 2.0.
+const BY_COLOUR: f32 = 0.3;
+const BY_CHANCE: f32 = 2.3;
+
 /// What the nets say, at half size.
 pub(super) struct Rough {
     /// Probability of the sitter.
@@ -232,6 +249,8 @@ pub(super) fn separate(
     let second = models(&sure(to_grid(solid.view())));
     let wide = gaussian(rough.person.view().mapv(|p| p).view(), 0.3 * half);
     let tight = gaussian(solid.view(), 0.03 * half);
+    // Hair thins out over a long way: there only what is well inside is taken as covered unseen.
+    let deep = gaussian(solid.view(), FRINGE * half);
     // Alpha, the four shares and "cannot tell".
     let mut planes: [Array2<f32>; 6] = std::array::from_fn(|_| Array2::zeros(dim));
     let made = planes
@@ -252,7 +271,20 @@ pub(super) fn separate(
                         continue;
                     }
                     let mut prior = near_groups.each_ref().map(|g| at.read(g));
-                    let inside = p > 0.995;
+                    // Backdrop, its spread and where colour models are read.
+                    let behind = || {
+                        let k = cell as f32;
+                        let here = Place::new(grid, (x as f32 + 0.5) / k, (y as f32 + 0.5) / k);
+                        let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
+                        let spread = here.read(&surface.spread).max(noise);
+                        (here, b, spread)
+                    };
+                    let mut inside = p > 0.995;
+                    if inside && prior[1] > 0.5 && second[1].present && at.read(&deep) < 0.999 {
+                        let (here, b, spread) = behind();
+                        let noise = b.map(|b| spread * unit(b) * spread * unit(b));
+                        inside = gap(&here.colour(&second[1].colour), b, noise) <= TELLING;
+                    }
                     if inside {
                         let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
                         prior = prior.map(|g| g / sum);
@@ -272,13 +304,7 @@ pub(super) fn separate(
                         prior = prior.map(|g| g / sum);
                     }
                     let colour = small.at(y, x);
-                    let here = Place::new(
-                        grid,
-                        (x as f32 + 0.5) / cell as f32,
-                        (y as f32 + 0.5) / cell as f32,
-                    );
-                    let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
-                    let spread = here.read(&surface.spread).max(noise);
+                    let (here, b, spread) = behind();
                     // Strands that the walk has smoothed away stay possible near the sitter, gaps in
                     // hair stay possible inside.
                     let p = if inside { 1.0 } else { at.read(&solid) };
@@ -291,8 +317,10 @@ pub(super) fn separate(
         );
     });
     let [found, skin, hair, clothing, worn, unsure] = planes;
-    // A strand goes on; a pixel that stands alone is noise.
-    let alpha = without_specks(&found);
+    // A strand goes on; a pixel that stands alone is noise, and so is a speck of some pixels that
+    // hangs on nothing.
+    let mut alpha = without_specks(&found);
+    drop_islands(&mut alpha, (ISLAND * COARSE as f32 * half) as usize);
     let mut shares = [skin, hair, clothing, worn];
     let made = shares
         .each_mut()
@@ -348,6 +376,41 @@ fn without_specks(alpha: &Array2<f32>) -> Array2<f32> {
     out
 }
 
+/// Takes away what is connected with nothing larger than `longest` pixels each way: grain and dust of
+/// the backdrop that pass for strands. What hangs on the sitter stays, however thin.
+fn drop_islands(alpha: &mut Array2<f32>, longest: usize) {
+    let (height, width) = alpha.dim();
+    let mut seen = alpha.mapv(|a| a < 0.02);
+    let (mut island, mut open) = (Vec::new(), Vec::new());
+    for y in 0..height {
+        for x in 0..width {
+            if seen[[y, x]] {
+                continue;
+            }
+            seen[[y, x]] = true;
+            island.clear();
+            open.push((y, x));
+            let (mut low, mut high) = ((y, x), (y, x));
+            while let Some((y, x)) = open.pop() {
+                island.push((y, x));
+                low = (low.0.min(y), low.1.min(x));
+                high = (high.0.max(y), high.1.max(x));
+                for near in y.saturating_sub(1)..(y + 2).min(height) {
+                    for beside in x.saturating_sub(1)..(x + 2).min(width) {
+                        if !seen[[near, beside]] {
+                            seen[[near, beside]] = true;
+                            open.push((near, beside));
+                        }
+                    }
+                }
+            }
+            if (high.0 - low.0).max(high.1 - low.1) < longest {
+                island.iter().for_each(|&at| alpha[at] = 0.0);
+            }
+        }
+    }
+}
+
 /// How unlike two normals are: squared distance of the means over the wider one's variance.
 #[inline(always)]
 fn gap(m: &Colour, b: [f32; 3], noise: [f32; 3]) -> f32 {
@@ -362,6 +425,16 @@ fn gap(m: &Colour, b: [f32; 3], noise: [f32; 3]) -> f32 {
         m[8] + own[2] + noise[2],
     ];
     -2.0 * (log_normal(d, n) - log_normal([0.0; 3], n))
+}
+
+/// How much wider than a single pixel's own a group's colours are around here: log of the ratio of
+/// volumes, squared. A patch all of one colour is no accident among cloth of many shades.
+fn width(m: &Colour, noise: [f32; 3]) -> f32 {
+    let own = own_variance(m);
+    let n: [f32; 3] = std::array::from_fn(|c| own[c] + noise[c]);
+    let wide = [m[3] + n[0], m[4], m[5], m[6] + n[1], m[7], m[8] + n[2]];
+    let tight = [n[0], 0.0, 0.0, n[1], 0.0, n[2]];
+    2.0 * (log_normal([0.0; 3], tight) - log_normal([0.0; 3], wide))
 }
 
 /// A pixel's own colour strays from its neighbourhood's: a tenth of it and a little.
@@ -404,8 +477,10 @@ impl Unlike {
                 .and(&spread)
                 .map_collect(|&v, &b, &s| (v - b) / (s * unit(b)))
         });
-        // A gradient in cloth crosses the backdrop's colour along a line, never over a patch.
-        let reach = 0.06 * span / COARSE as f32;
+        // A gradient in cloth crosses the backdrop's colour along a line, never over a patch. A
+        // patch must fit between arm and body: on the rendered frames this width takes no pixel of
+        // a sitter but black hair before black, which lies above the chin.
+        let reach = 0.02 * span / COARSE as f32;
         let means = scaled
             .each_ref()
             .map(|p| gaussian(p.mapv(|v| v.max(-9.0).min(9.0)).view(), reach));
@@ -488,6 +563,8 @@ fn settle(
         let spread = unlike.spread[at];
         let off: f32 = unlike.scaled.iter().map(|p| p[at] * p[at] / 3.0).sum();
         let (p, far) = (tight[at], wide[at]);
+        // How unlikely the sitter's own colours come to the backdrop's by chance.
+        let mut chance = 0.0f32;
         // Colour tells the backdrop only where the sitter's is another.
         let (tells, nearest) = if off > 9.0 || far < 0.01 {
             (0.0, 0.0)
@@ -499,15 +576,20 @@ fn settle(
             let mut nearest = 30.0f32;
             for (model, group) in models.iter().zip(groups) {
                 if model.present && group[at] > 0.03 {
-                    nearest = nearest.min(gap(&here.colour(&model.colour), b, noise));
+                    let colour = here.colour(&model.colour);
+                    let near = gap(&colour, b, noise);
+                    if near < nearest {
+                        (nearest, chance) = (near, near + width(&colour, noise));
+                    }
                 }
             }
             let tells = ((nearest - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0);
             (tells, nearest)
         };
-        // A bare patch counts where the clothes around are of another colour, or where it goes
-        // on from the backdrop outside.
-        if unlike.bare[at] > 0.5 && (nearest > 1.5 || joined[at]) {
+        // A bare patch counts where the clothes around would hardly look so, or where it goes on
+        // from the backdrop outside.
+        let gaping = nearest > BY_COLOUR && chance > BY_CHANCE;
+        if unlike.bare[at] > 0.5 && (gaping || joined[at]) {
             return (0.0, 1.0);
         }
         // Deep inside and far outside the nets' word stands.
@@ -709,4 +791,31 @@ fn posterior(
     }
     out[5] = if apart < 0.5 && p < 1.0 { 1.0 } else { 0.0 };
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::ops::Range;
+
+    #[test]
+    fn islands_go_and_strands_stay() {
+        // One strand hangs on the sitter, one lies free; a speck comes to both.
+        let inside = |rows: Range<usize>, columns: Range<usize>, (y, x): (usize, usize)| {
+            rows.contains(&y) && columns.contains(&x)
+        };
+        let whole = Array2::from_shape_fn((40, 40), |at| {
+            let sitter = inside(20..40, 10..30, at);
+            let strand = inside(10..20, 15..16, at) || inside(2..3, 5..20, at);
+            if sitter { 1.0 } else { 0.3 * f32::from(strand) }
+        });
+        let mut alpha = whole.clone();
+        alpha.indexed_iter_mut().for_each(|(at, a)| {
+            if inside(5..8, 34..37, at) {
+                *a = 0.8;
+            }
+        });
+        drop_islands(&mut alpha, 10);
+        assert_eq!(alpha, whole);
+    }
 }

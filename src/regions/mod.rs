@@ -154,6 +154,8 @@ pub enum Attention {
     LowConfidence,
     /// Sitter and backdrop are too alike to be told apart surely.
     BackdropAlike,
+    /// Clothes have the colour of the green or blue backdrop that was replaced.
+    ClothInKeyColour,
     /// The crop the recipe asks for reaches beyond the frame.
     NoRoomForCrop,
     /// Neither the camera nor the recipe says what is neutral; daylight was assumed.
@@ -173,6 +175,9 @@ impl fmt::Display for Attention {
             Self::EyesClosed => f.write_str("an eye is closed"),
             Self::LowConfidence => f.write_str("the regions are unsure"),
             Self::BackdropAlike => f.write_str("sitter and backdrop are too alike"),
+            Self::ClothInKeyColour => {
+                f.write_str("clothes have the colour of the backdrop that was replaced")
+            }
             Self::NoRoomForCrop => f.write_str("the crop reaches beyond the frame"),
             Self::Overdone(how) => write!(f, "retouched beyond natural: {how}"),
             Self::NotMatched => f.write_str(

@@ -1,0 +1,286 @@
+//! Background replace: stands the sitter before a wall of another colour, spill taken out.
+//!
+//! As in background lift a pixel is I = F + (1 - a) B + n with the backdrop B known, so the sitter's
+//! own light is F = I - (1 - a) B, already weighted by the matte, and I' = F' + (1 - a) B' is the same
+//! sitter before the wall B'. Source: Porter and Duff, *Compositing Digital Images*, SIGGRAPH 1984;
+//! Smith and Blinn, *Blue Screen Matting*, SIGGRAPH 1996.
+//!
+//! F' is F without the light that a green or blue backdrop throws on the sitter: where the key's
+//! channel is above both others, it comes down to the larger one. Skin, hair and most cloth are never
+//! above it by themselves, so they keep their colours and are not greyed; the light that goes was the
+//! backdrop's. Common practice, no source. On plain walls (no channel clearly above the others) nothing
+//! of the kind is done. Cloth of the key's own colour cannot be told from spill: its share is
+//! reported, and the engine asks for a person to look.
+//!
+//! Space: linear light, where light adds.
+
+use crate::operations::colours::Colour;
+use crate::operations::pixels::smooth_step;
+use crate::operations::{Findings, Scene, settings};
+use crate::picture::{Linear, Ratio, bands};
+use crate::regions::Region;
+
+settings! {
+    /// Replaces the backdrop by a colour, or a gradient from top to bottom, and takes a key
+    /// backdrop's spill out of hair, skin and clothes.
+    pub struct BackgroundReplace {
+        /// How much of the old backdrop goes.
+        strength: Ratio in 0.0..=1.0, default Ratio(1.0), neutral Ratio(0.0);
+        /// Colour at the top edge.
+        top: Colour, default Colour([0xb4, 0xb6, 0xb8]);
+        /// Colour at the bottom edge; the same as `top` for an even wall.
+        bottom: Colour, default Colour([0xb4, 0xb6, 0xb8]);
+        /// How much of a green or blue backdrop's light on the sitter is taken out.
+        spill: Ratio in 0.0..=1.0, default Ratio(1.0);
+    }
+}
+
+/// Figure of [`Findings`]: the share of the clothes whose colour is the key's.
+pub const KEYED_CLOTH: &str = "clothes in the backdrop's colour";
+/// Share of the clothes from which a person must look. Common practice, no source.
+pub const KEYED_CLOTH_LIMIT: f32 = 0.05;
+
+/// A backdrop is a key when its strongest channel is this many times the next one. Grey paper has
+/// 1.02 at most, painted greens and blues of the rendered frames 1.5 and more.
+const KEY: f32 = 1.25;
+/// Cloth is of the key's colour when the key's channel stands this far above the others; spill on
+/// white cloth stays under a quarter.
+const KEYED: f32 = 1.4;
+/// Alpha up to which what differs from the backdrop is its own creases and grain.
+const TRACE: f32 = 0.03;
+/// Bare share from which a pixel counts as an edge.
+const EDGE: f32 = 0.1;
+/// Rows that are read for figures.
+const ROWS_READ: usize = 400;
+
+impl BackgroundReplace {
+    /// Replaces. Findings: whether the backdrop is a key (1) or plain (0), and [`KEYED_CLOTH`];
+    /// empty when no backdrop is known.
+    pub fn apply(&self, picture: &mut Linear, scene: &Scene) -> Findings {
+        let Some(backdrop) = &scene.regions.backdrop else {
+            return Findings::default();
+        };
+        if self.is_neutral() {
+            return Findings::default();
+        }
+        let person = scene.regions.matte(&[Region::Person], &[]);
+        let size = picture.size();
+        let surface = |c: usize| {
+            let map = &backdrop.surface[c].map;
+            map.iter().map(|v| f64::from(*v)).sum::<f64>() / map.len().max(1) as f64
+        };
+        let key = key_channel([surface(0), surface(1), surface(2)].map(|v| v as f32));
+        let keyed = key.map_or(0.0, |key| keyed_cloth(picture, scene, key));
+        let (top, bottom) = (self.top.light(), self.bottom.light());
+        bands::each_row(&mut picture.planes, |y, [red, green, blue]| {
+            let down = (y as f32 + 0.5) / size.height as f32;
+            let wall: [f32; 3] = std::array::from_fn(|c| top[c] + down * (bottom[c] - top[c]));
+            let mut read = [(); 4].map(|()| vec![0.0_f32; red.len()]);
+            let [r, g, b, alpha] = &mut read;
+            backdrop.fill_row(y, [r, g, b]);
+            person.fill_row(y, alpha);
+            for (x, &a) in alpha.iter().enumerate() {
+                let light = [red[x], green[x], blue[x]];
+                let new = self.before(light, [r[x], g[x], b[x]], wall, a, key);
+                [red[x], green[x], blue[x]] = new;
+            }
+        });
+        Findings {
+            figures: vec![
+                (
+                    "key backdrop".to_owned(),
+                    if key.is_some() { 1.0 } else { 0.0 },
+                ),
+                (KEYED_CLOTH.to_owned(), keyed),
+            ],
+            places: Vec::new(),
+        }
+    }
+
+    /// One pixel with the wall `wall` behind the sitter instead of `old`.
+    #[inline(always)]
+    fn before(
+        &self,
+        light: [f32; 3],
+        old: [f32; 3],
+        wall: [f32; 3],
+        alpha: f32,
+        key: Option<usize>,
+    ) -> [f32; 3] {
+        let bare = 1.0 - alpha;
+        let kept = smooth_step(0.0, TRACE, alpha);
+        // A sitter's light is never below 0: there the matte is a little too thin.
+        let mut own: [f32; 3] = std::array::from_fn(|c| (light[c] - bare * old[c]).max(0.0) * kept);
+        if let Some(key) = key {
+            let others = [own[(key + 1) % 3], own[(key + 2) % 3]];
+            let (least, most) = (others[0].min(others[1]), others[0].max(others[1]));
+            own[key] -= self.spill.0 * (own[key] - most).max(0.0);
+            // At an edge, a matte that is a little too thin takes too much green away and leaves a
+            // purple rim. Skin and hair have more green than blue; of blue they have the least.
+            if key == 1 {
+                own[key] += smooth_step(0.0, EDGE, bare) * (least - own[key]).max(0.0);
+            }
+        }
+        std::array::from_fn(|c| {
+            let new = own[c] + bare * wall[c];
+            light[c] + self.strength.0 * (new - light[c])
+        })
+    }
+}
+
+/// The channel of a key backdrop; `None` for a plain one. Red is no key: skin is red.
+fn key_channel(mean: [f32; 3]) -> Option<usize> {
+    [1, 2]
+        .into_iter()
+        .find(|&c| mean[c] > KEY * mean[(c + 1) % 3].max(mean[(c + 2) % 3]))
+}
+
+/// Share of the clothes that are of the key's colour.
+fn keyed_cloth(picture: &Linear, scene: &Scene, key: usize) -> f32 {
+    let clothes = scene.regions.matte(&[Region::Clothing], &[]);
+    let size = picture.size();
+    let mut row = vec![0.0; size.width];
+    let (mut sum, mut all) = (0.0_f64, 0.0_f64);
+    for y in (0..size.height).step_by((size.height / ROWS_READ).max(1)) {
+        clothes.fill_row(y, &mut row);
+        for (x, &share) in row.iter().enumerate() {
+            // Half-covered pixels hold the backdrop itself.
+            if share > 0.98 {
+                let light = picture.at(y, x);
+                let most = light[(key + 1) % 3].max(light[(key + 2) % 3]).max(0.002);
+                all += 1.0;
+                sum += if light[key] > KEYED * most { 1.0 } else { 0.0 };
+            }
+        }
+    }
+    if all > 0.0 { (sum / all) as f32 } else { 0.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::operations::test_scene;
+    use crate::picture::{Scale, Size};
+    use crate::regions::Regions;
+    use ndarray::Array2;
+
+    const SIZE: Size = Size {
+        width: 60,
+        height: 48,
+    };
+    const GREEN: [f32; 3] = [0.10, 0.40, 0.09];
+    const SKIN: [f32; 3] = [0.45, 0.30, 0.22];
+
+    fn alpha(y: usize, x: usize) -> f32 {
+        let (dy, dx) = (y as f32 - 40.0, x as f32 - 30.0);
+        (0.5 + 0.25 * (16.0 - (dx * dx + dy * dy).sqrt())).clamp(0.0, 1.0)
+    }
+
+    /// A sitter of one colour before a wall.
+    fn scene(sitter: [f32; 3], wall: [f32; 3]) -> Linear {
+        let mut picture = Linear::zeros(SIZE);
+        for (c, plane) in picture.planes.iter_mut().enumerate() {
+            for ((y, x), v) in plane.indexed_iter_mut() {
+                let a = alpha(y, x);
+                *v = a * sitter[c] + (1.0 - a) * wall[c];
+            }
+        }
+        picture
+    }
+
+    fn found(wall: [f32; 3]) -> Regions {
+        let shape = (SIZE.height, SIZE.width);
+        let person = Array2::from_shape_fn(shape, |(y, x)| alpha(y, x));
+        let mut regions =
+            test_scene::before_backdrop(person.clone(), wall.map(|v| Array2::from_elem(shape, v)));
+        regions
+            .mattes
+            .push((Region::Clothing, test_scene::matte(person)));
+        regions
+    }
+
+    fn replaced(
+        settings: &BackgroundReplace,
+        sitter: [f32; 3],
+        wall: [f32; 3],
+    ) -> (Linear, Findings) {
+        let regions = found(wall);
+        let mut picture = scene(sitter, wall);
+        let findings = settings.apply(
+            &mut picture,
+            &Scene {
+                scale: Scale(20.0),
+                regions: &regions,
+            },
+        );
+        (picture, findings)
+    }
+
+    #[test]
+    fn neutral_settings_or_an_unknown_backdrop_change_nothing() {
+        let before = scene(SKIN, GREEN);
+        let (after, _) = replaced(&BackgroundReplace::neutral(), SKIN, GREEN);
+        assert_eq!(after, before);
+        let mut after = before.clone();
+        test_scene::with(SIZE, |scene| {
+            BackgroundReplace::default().apply(&mut after, scene)
+        });
+        assert_eq!(after, before);
+    }
+
+    /// The same sitter rendered before the new wall is what must come out, soft edge and all.
+    #[test]
+    fn the_sitter_stands_before_the_new_wall_as_if_lit_there() {
+        let settings = BackgroundReplace {
+            top: Colour([255, 0, 0]),
+            bottom: Colour([255, 0, 0]),
+            ..BackgroundReplace::default()
+        };
+        for wall in [GREEN, [0.08, 0.12, 0.45], [0.2, 0.2, 0.2]] {
+            let (after, _) = replaced(&settings, SKIN, wall);
+            let truth = scene(SKIN, Colour([255, 0, 0]).light());
+            for (after, truth) in after.planes.iter().zip(&truth.planes) {
+                for ((place, a), t) in after.indexed_iter().zip(truth) {
+                    // Where the matte is under a thirtieth the sitter's trace goes.
+                    assert!((a - t).abs() < 0.02, "{place:?}: {a} for {t}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn spill_goes_and_skin_keeps_its_colour() {
+        let at = |picture: &Linear| picture.at(40, 30);
+        let spilled = [0.30, 0.42, 0.28];
+        let (after, _) = replaced(&BackgroundReplace::default(), spilled, GREEN);
+        assert_eq!(at(&after), [0.30, 0.30, 0.28]);
+        let (after, _) = replaced(&BackgroundReplace::default(), SKIN, GREEN);
+        assert_eq!(at(&after), SKIN);
+        let (after, _) = replaced(&BackgroundReplace::default(), spilled, [0.2, 0.2, 0.2]);
+        assert_eq!(at(&after), spilled, "a plain wall throws no spill");
+    }
+
+    #[test]
+    fn cloth_of_the_keys_own_colour_is_reported() {
+        let figure = |sitter| {
+            let (_, findings) = replaced(&BackgroundReplace::default(), sitter, GREEN);
+            let found = findings.figures.iter().find(|f| f.0 == KEYED_CLOTH);
+            found.expect("always measured").1
+        };
+        assert!(figure([0.08, 0.35, 0.10]) > 0.9);
+        assert_eq!(figure([0.5, 0.55, 0.5]), 0.0);
+    }
+
+    #[test]
+    fn a_gradient_runs_from_top_to_bottom() {
+        let settings = BackgroundReplace {
+            top: Colour([255; 3]),
+            bottom: Colour([0; 3]),
+            ..BackgroundReplace::default()
+        };
+        let (after, _) = replaced(&settings, SKIN, GREEN);
+        // Row centres at 0.5 / 48 and 23.5 / 48 of the way down, in linear light.
+        assert!((after.planes[1][[0, 1]] - (1.0 - 0.5 / 48.0)).abs() < 1e-3);
+        assert!((after.planes[1][[23, 1]] - (1.0 - 23.5 / 48.0)).abs() < 1e-3);
+    }
+}
