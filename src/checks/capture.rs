@@ -25,7 +25,7 @@ const PAIRS: [[usize; 2]; 4] = [[50, 280], [205, 425], [101, 330], [104, 333]];
 const PLACE: f32 = 0.1;
 /// Widths of edges, in pixels, below which all are sharp: what a mosaic and its demosaicing leave.
 /// Measured on the rendered office, where the sharpest quarter has 0.3 to 0.8.
-const SHARP: f32 = 0.6;
+pub(super) const SHARP: f32 = 0.6;
 /// Half width and height of the window around an eye, in eye spans.
 const EYE: [f32; 2] = [0.36, 0.24];
 /// How a reflection differs from skin: this many times as light as the cheeks and half as light as

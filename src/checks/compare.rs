@@ -8,6 +8,7 @@ use serde::Serialize;
 use crate::engine::Side;
 
 use super::Capture;
+use super::capture::SHARP;
 use super::verdict::{side, spoken};
 
 /// Smallest change that is told, in stops: below, flashes waver by themselves. Common practice, no
@@ -57,7 +58,7 @@ pub fn compare(reference: &Capture, test: &Capture) -> Change {
         kelvin: kelvin.and_then(|(a, b)| Some(b.temperature?[0] - a.temperature?[0])),
         blur: blur(reference)
             .zip(blur(test))
-            .map(|(a, b)| b / a.max(0.33)),
+            .map(|(a, b)| b.max(SHARP) / a.max(SHARP)),
         size: faces.map(|(a, b)| b.size / a.size.max(1.0)),
         says: Vec::new(),
     };
