@@ -162,7 +162,13 @@ fn recipe_with_a_wrong_unit() {
         &["house.ron:21:", "0 to 1", "40"],
     );
     misread(
-        |office| office.edit("house.ron", "stops: 0.0", "stops: \"1/3 EV\""),
+        |office| {
+            office.edit(
+                "house.ron",
+                "Denoise(strength: 0.5),",
+                "Denoise(strength: 0.5),\n        Exposure(stops: \"1/3 EV\"),",
+            )
+        },
         &["house.ron:9:", "stops"],
     );
 }

@@ -56,6 +56,12 @@ pub(super) enum Command {
     /// Steps of a recipe that do nothing, show nowhere or work against each other are told as
     /// warnings.
     Check(Check),
+    /// Read a colour chart's frame and write a profile that jobs use
+    ///
+    /// Finds the 24 patches, fits white balance and a matrix, and tells each patch's CIEDE2000
+    /// before, after, and by the fit to all others. A job takes the profile, or the frame itself:
+    /// `set: Set(chart: "chart.ron")`.
+    Calibrate(Calibrate),
     /// Read a delivery again: is every file still the one that was delivered
     ///
     /// Each file is checked against its sidecar (BLAKE3) and the manifest (SHA-256, which
@@ -141,6 +147,17 @@ pub(super) struct Check {
     /// Recipes, jobs, rosters (`.csv`) or sidecars; with --json a sidecar is printed as JSON
     #[arg(value_name = "FILE", required = true)]
     pub files: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Calibrate {
+    /// A raw file with the chart
+    #[arg(value_name = "FRAME")]
+    pub frame: PathBuf,
+    /// Where to write the profile [default: FRAME's name with `-chart.ron`, in this folder]; a
+    /// PNG of the patches comes beside it
+    #[arg(long, value_name = "FILE")]
+    pub to: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -4,6 +4,7 @@
 //! 0 all well, 1 some frame failed or needs a person, 2 the call or a file was not understood.
 
 mod arguments;
+mod calibrate;
 mod capture;
 mod check;
 mod compare;
@@ -70,6 +71,7 @@ pub fn run() -> ExitCode {
         Command::Finish(call) => finish::run(&call, json),
         Command::Preview(call) => preview::run(&call, json),
         Command::Check(call) => check::run(&call, json),
+        Command::Calibrate(call) => calibrate::run(&call, json),
         Command::Compare(call) => compare::run(&call, json),
         Command::Capture(call) => capture::run(&call, json),
         Command::Report(call) => consistency::run(&call, json),

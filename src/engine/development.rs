@@ -6,6 +6,7 @@ use crate::operations::white_balance::Neutral;
 use crate::operations::{Operation, Stage};
 use crate::raw::{Frame, Pattern};
 use crate::recipe::{Recipe, Step};
+use crate::sensor::chart::ChartProfile;
 use crate::sensor::{Balance, Development};
 
 use super::Set;
@@ -15,6 +16,17 @@ use super::Set;
 pub struct Reference {
     /// Gains of red, green and blue, green 1.
     pub gains: [f32; 3],
+    /// White-balanced camera colours to the working space, if a chart told them.
+    pub matrix: Option<[[f32; 3]; 3]>,
+}
+
+impl From<&ChartProfile> for Reference {
+    fn from(profile: &ChartProfile) -> Self {
+        Self {
+            gains: profile.gains,
+            matrix: Some(profile.matrix),
+        }
+    }
 }
 
 impl Reference {
@@ -22,7 +34,10 @@ impl Reference {
     /// alike however the camera wavered. `None` when it tells none.
     pub fn of(frame: &Frame) -> Option<Self> {
         match frame {
-            Frame::Sensor(sensor) => sensor.balance.map(|gains| Self { gains }),
+            Frame::Sensor(sensor) => sensor.balance.map(|gains| Self {
+                gains,
+                matrix: None,
+            }),
             Frame::Finished(_) => None,
         }
     }
@@ -91,9 +106,16 @@ pub(super) fn is_guess(frame: &Frame, how: &Development) -> bool {
 fn wanted(from: Neutral, set: &Set) -> Balance {
     match from {
         Neutral::AsShot => as_shot(set),
-        Neutral::SetReference => set
-            .reference
-            .map_or_else(|| as_shot(set), |reference| Balance::Gains(reference.gains)),
+        Neutral::SetReference => set.reference.map_or_else(
+            || as_shot(set),
+            |reference| match reference.matrix {
+                Some(matrix) => Balance::Chart {
+                    gains: reference.gains,
+                    matrix,
+                },
+                None => Balance::Gains(reference.gains),
+            },
+        ),
         Neutral::Light { kelvin, tint } => Balance::Temperature { kelvin, tint },
     }
 }

@@ -307,7 +307,14 @@ pub(super) fn correct(
     };
     let gains = tint.map(math::exp2);
     let development = Development {
-        balance: Balance::Gains([0, 1, 2].map(|c| before.gains[c] * gains[c])),
+        balance: match how.balance {
+            // The chart's matrix stays.
+            Balance::Chart { matrix, .. } => Balance::Chart {
+                gains: [0, 1, 2].map(|c| before.gains[c] * gains[c]),
+                matrix,
+            },
+            _ => Balance::Gains([0, 1, 2].map(|c| before.gains[c] * gains[c])),
+        },
         exposure: Stops(how.exposure.0 + stops),
         ..how.clone()
     };

@@ -58,6 +58,8 @@ pub struct Set {
     /// What `WhiteBalance(from: SetReference)` goes by: the one place where the set's white comes
     /// in, be it the camera's word or the chart's neutral patches.
     pub reference: Option<Reference>,
+    /// The job names a chart's frame, but no chart was found in it.
+    pub chart_unread: bool,
     /// The wall that every frame's own is brought to, when the job says `match`.
     pub target: Option<Target>,
 }
@@ -174,6 +176,9 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
     let mut attention = regions.attention.clone();
     if development::is_guess(frame, &how) {
         attention.push(Attention::NoWhiteBalance);
+    }
+    if set.chart_unread {
+        attention.push(Attention::NoChart);
     }
     let mut matched = None;
     if let (Some(target), Frame::Sensor(sensor)) = (&set.target, frame) {

@@ -28,6 +28,7 @@ use crate::operations::canvas::Canvas;
 use crate::raw::{self, Frame, Limits};
 use crate::recipe::Step;
 use crate::regions::Attention;
+use crate::sensor::chart::{self, Chart, ChartProfile};
 
 use super::budget::Budget;
 use super::plan::{Plan, Task};
@@ -247,7 +248,9 @@ fn outcome(task: &Task, result: Done) -> Outcome {
 /// Reads and develops the set's reference frames, once.
 pub(super) fn prepare_set(plan: &Plan) -> Result<Set, String> {
     let mut set = Set::default();
-    if let Some(path) = &plan.set.balance {
+    if let Some(path) = &plan.set.chart {
+        chart_reference(path, &mut set)?;
+    } else if let Some(path) = &plan.set.reference {
         let (frame, _) = open(path)?;
         set.reference = engine::Reference::of(&frame);
     }
@@ -275,7 +278,13 @@ pub(super) fn prepare_set(plan: &Plan) -> Result<Set, String> {
 /// What the reference frames add to every key.
 fn digest_of_set(plan: &Plan, seen: &Seen) -> Result<String, String> {
     let mut text = String::new();
-    for (part, path) in [("empty", &plan.set.empty), ("balance", &plan.set.balance)] {
+    let set = &plan.set;
+    let parts = [
+        ("empty", &set.empty),
+        ("chart", &set.chart),
+        ("reference", &set.reference),
+    ];
+    for (part, path) in parts {
         let Some(path) = path else { continue };
         let digest = seen
             .digest(path)
@@ -290,6 +299,51 @@ fn digest_of_set(plan: &Plan, seen: &Seen) -> Result<String, String> {
         text += &format!("match {} exposure {exposure} white {white} ", digest.blake3);
     }
     Ok(text)
+}
+
+/// Longest profile file that is read, in bytes.
+const LONGEST_PROFILE: u64 = 100_000;
+
+/// What the profile in a file says, or the one that a frame of a colour chart gives; where no chart
+/// is found in the frame, what its camera noted, which every frame then tells.
+fn chart_reference(path: &Path, set: &mut Set) -> Result<(), String> {
+    let told = |why: String| format!("{}: {why}", path.display());
+    if path
+        .extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("ron"))
+    {
+        let file = std::fs::File::open(path).map_err(|error| told(error.to_string()))?;
+        let mut text = String::new();
+        std::io::Read::read_to_string(&mut std::io::Read::take(file, LONGEST_PROFILE), &mut text)
+            .map_err(|error| told(error.to_string()))?;
+        let profile = ChartProfile::from_text(&text).map_err(told)?;
+        set.reference = Some(engine::Reference::from(&profile));
+        return Ok(());
+    }
+    let (frame, _) = open(path)?;
+    let chart = match &frame {
+        Frame::Sensor(sensor) => chart::read_chart(sensor).ok(),
+        Frame::Finished(_) => None,
+    };
+    set.chart_unread = chart.is_none();
+    set.reference = match chart {
+        Some(chart) => Some(engine::Reference::from(&chart.profile)),
+        None => engine::Reference::of(&frame),
+    };
+    Ok(())
+}
+
+/// Reads a frame of a colour chart.
+pub fn read_chart(path: &Path) -> Result<Chart, String> {
+    let told = |why: String| format!("{}: {why}", path.display());
+    match open(path)?.0 {
+        Frame::Sensor(sensor) => {
+            chart::read_chart(&sensor).map_err(|error| told(error.to_string()))
+        }
+        Frame::Finished(_) => Err(told(
+            "a colour chart is read from a raw file, not from a finished picture".to_owned(),
+        )),
+    }
 }
 
 /// A frame and its digest.

@@ -7,6 +7,7 @@
 //!     recipe: "house.ron",
 //!     frames: "frames",                          // a folder, or a list of files
 //!     roster: "roster.csv",
+//!     // The chart: its frame, or the profile that `lapel calibrate` wrote from it (`chart.ron`).
 //!     set: Set(empty: "frames/empty.dng", chart: "frames/chart.dng", reference: "frames/s01.dng"),
 //!     match: Match(exposure: true, white: true), // to the reference's backdrop
 //!     match_to: "../2025/delivered",             // last year's wall, size and crop
@@ -109,7 +110,8 @@ pub enum Frames {
 pub struct SetFrames {
     /// The backdrop without a sitter.
     pub empty: Option<Written<String>>,
-    /// The colour chart in the set's light.
+    /// The colour chart in the set's light: its frame, or the profile (`.ron`) that `calibrate`
+    /// wrote from it.
     pub chart: Option<Written<String>>,
     /// The first approved frame.
     pub reference: Option<Written<String>>,

@@ -69,9 +69,9 @@ impl std::str::FromStr for Part {
 pub struct SetPaths {
     /// The empty backdrop.
     pub empty: Option<PathBuf>,
-    /// The frame whose white balance the set follows: the chart, else the first approved frame.
-    pub balance: Option<PathBuf>,
-    /// The first approved frame.
+    /// The colour chart's frame, or a profile (`.ron`) made from one.
+    pub chart: Option<PathBuf>,
+    /// The first approved frame, whose white balance the set follows when it has no chart.
     pub reference: Option<PathBuf>,
 }
 
@@ -170,10 +170,9 @@ impl Plan {
         }
         let set = &job.file.set;
         let path = |written: &super::Written<String>| PathBuf::from(job.at(&written.value));
-        let balance = set.chart.as_ref().or(set.reference.as_ref()).map(path);
         let set_paths = SetPaths {
             empty: set.empty.as_ref().map(path),
-            balance,
+            chart: set.chart.as_ref().map(path),
             reference: set.reference.as_ref().map(path),
         };
         let mut inputs: Vec<PathBuf> = job

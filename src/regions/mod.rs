@@ -164,6 +164,8 @@ pub enum Attention {
     Overdone(String),
     /// The frame's backdrop is not that of the set's reference: exposure and white were left alone.
     NotMatched,
+    /// No colour chart was found in the set's chart frame; the camera's word was taken.
+    NoChart,
 }
 
 impl fmt::Display for Attention {
@@ -183,6 +185,10 @@ impl fmt::Display for Attention {
             Self::NotMatched => f.write_str(
                 "its backdrop is not the one of the set's reference, so exposure and white were \
                  not matched",
+            ),
+            Self::NoChart => f.write_str(
+                "no colour chart was found in the set's chart frame, the camera's white balance was \
+                 taken; see what `lapel calibrate` says of it",
             ),
             Self::NoWhiteBalance => f.write_str(
                 "the camera noted no white balance, daylight was assumed; let the recipe say \

@@ -342,14 +342,14 @@ pub(super) fn working_to_xyz() -> Matrix {
 }
 
 /// Bradford adaptation between two whites, given as XYZ.
-fn adaptation(from: [f64; 3], to: [f64; 3]) -> Matrix {
+pub(super) fn adaptation(from: [f64; 3], to: [f64; 3]) -> Matrix {
     let (from, to) = (apply(&BRADFORD, from), apply(&BRADFORD, to));
     let back = inverse(&BRADFORD).expect("Bradford's matrix can be inverted");
     let scale = diagonal([to[0] / from[0], to[1] / from[1], to[2] / from[2]]);
     product(&back, &product(&scale, &BRADFORD))
 }
 
-fn xyz_of([x, y]: [f64; 2]) -> [f64; 3] {
+pub(super) fn xyz_of([x, y]: [f64; 2]) -> [f64; 3] {
     [x / y, 1.0, (1.0 - x - y) / y]
 }
 

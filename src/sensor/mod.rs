@@ -15,6 +15,7 @@
 
 mod bayer;
 mod camera;
+pub mod chart;
 mod denoise;
 mod general;
 mod highlights;
@@ -64,6 +65,13 @@ pub enum Balance {
     AsShot,
     /// Gains of red, green and blue, green 1; from a grey patch, say ([`balance_of_patch`]).
     Gains([f32; 3]),
+    /// What a colour chart says ([`chart`]): its gains, and its matrix instead of the camera's.
+    Chart {
+        /// Gains of red, green and blue, green 1.
+        gains: [f32; 3],
+        /// White-balanced camera colours to the working space, by rows that add up to 1.
+        matrix: [[f32; 3]; 3],
+    },
     /// A light's correlated colour temperature, and its tint (positive: the light is greenish;
     /// 3000 steps per unit of CIE 1960 uv away from the Planckian locus).
     Temperature {
@@ -130,6 +138,8 @@ pub enum BalanceSource {
 pub enum ColourSource {
     /// The frame's matrices.
     Matrices,
+    /// The set's colour chart.
+    Chart,
     /// No usable matrix: the camera's colours are taken for those of the working space.
     Neutral,
 }
@@ -525,7 +535,10 @@ impl Plan {
         }
         let matrix = match frame.pattern {
             Pattern::Monochrome => None,
-            _ => camera.to_working(gains),
+            _ => match how.balance {
+                Balance::Chart { matrix, .. } => Some(matrix.map(|row| row.map(f64::from))),
+                _ => camera.to_working(gains),
+            },
         };
         let temperature = camera
             .white_of_neutral(gains.map(|gain| 1.0 / f64::from(gain)))
@@ -541,10 +554,10 @@ impl Plan {
         Ok(Self {
             gains,
             balance_source,
-            colour_source: if matrix.is_some() {
-                ColourSource::Matrices
-            } else {
-                ColourSource::Neutral
+            colour_source: match (how.balance, &matrix) {
+                (_, None) => ColourSource::Neutral,
+                (Balance::Chart { .. }, _) => ColourSource::Chart,
+                _ => ColourSource::Matrices,
             },
             temperature,
             matrix: matrix
@@ -632,10 +645,12 @@ fn gains(
                 None => ([1.0; 3], BalanceSource::None),
             }),
         },
-        Balance::Gains(gains) if usable(&gains) => {
+        Balance::Gains(gains) | Balance::Chart { gains, .. } if usable(&gains) => {
             Ok((gains.map(|gain| gain / gains[1]), BalanceSource::Asked))
         }
-        Balance::Gains(_) => Err(limit("white balance", "gains from 0.001 to 1000")),
+        Balance::Gains(_) | Balance::Chart { .. } => {
+            Err(limit("white balance", "gains from 0.001 to 1000"))
+        }
         Balance::Temperature { kelvin, tint } => {
             if !(1700.0..=50_000.0).contains(&kelvin) || !(-150.0..=150.0).contains(&tint) {
                 return Err(limit(
