@@ -5,7 +5,6 @@
     reason = "tests and examples report on the terminal"
 )]
 
-#[allow(dead_code, reason = "each test file uses a part of it")]
 mod support;
 
 use std::collections::BTreeMap;

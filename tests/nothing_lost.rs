@@ -1,6 +1,11 @@
 //! Nothing is lost: a batch killed at any moment, two runs at once, parts of a job, and a delivery
 //! that is read again.
 
+#![allow(
+    clippy::print_stderr,
+    reason = "a skipped check says so on the terminal"
+)]
+
 mod support;
 
 use std::process::{Command, Stdio};
