@@ -31,6 +31,14 @@ fn a_delivery_is_checked_against_sidecars_and_manifest() {
         .ends_with(0)
         .says(&["5 files, all right"]);
 
+    // A report about the delivery is no part of it.
+    let job = office.at("job.ron");
+    lapel(&["report", job.to_str().expect("UTF-8")]);
+    assert!(office.delivered().contains_key("consistency.html"));
+    verify(&office, &[])
+        .ends_with(0)
+        .says(&["5 files, all right"]);
+
     // An independent reader of the manifest: GNU coreutils.
     let sums = Command::new("sha256sum")
         .args(["--check", "--strict", "manifest.sha256"])

@@ -18,8 +18,8 @@ use super::past::medians;
 use super::plan::Plan;
 
 /// Names of the two files in the delivery folder.
-const PAGE: &str = "consistency.html";
-const TABLE: &str = "consistency.csv";
+pub(super) const PAGE: &str = "consistency.html";
+pub(super) const TABLE: &str = "consistency.csv";
 /// Long side of a thumbnail in pixels.
 const THUMBNAIL: usize = 160;
 

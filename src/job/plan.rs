@@ -14,6 +14,7 @@ use crate::picture::Ratio;
 use crate::recipe::{Diagnostics, Place, Recipe};
 
 use super::close::SHEET;
+use super::consistency;
 use super::manifest;
 use super::past::Past;
 use super::{Frames, Job, Output, Sitter};
@@ -110,6 +111,9 @@ impl Plan {
         let deliver_to = PathBuf::from(job.at(&job.file.deliver_to.value));
         let mut taken: BTreeMap<String, String> = BTreeMap::new();
         taken.insert(SHEET.to_owned(), "the contact sheet".to_owned());
+        for page in [consistency::PAGE, consistency::TABLE] {
+            taken.insert(page.to_owned(), "the consistency report".to_owned());
+        }
         taken.insert(manifest::NAME.to_owned(), "the manifest".to_owned());
         let past = job.file.match_to.as_ref().and_then(|written| {
             let folder = PathBuf::from(job.at(&written.value));

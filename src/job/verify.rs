@@ -12,6 +12,7 @@ use crate::deliver::atomic::{self, sidecar_path};
 use crate::deliver::sidecar::Sidecar;
 
 use super::close::SHEET;
+use super::consistency;
 use super::manifest::{self, Manifest};
 
 /// How deep below the delivery folder files are looked for; as deep as patterns can put them.
@@ -79,7 +80,8 @@ pub fn delivery(folder: &Path) -> io::Result<Verdicts> {
     let manifest = Manifest::from_text(text.as_deref().unwrap_or_default());
     let mut verdicts = Verdicts::new();
     for file in &files {
-        if file == manifest::NAME {
+        // The manifest lists no manifest, and a report about a delivery is no part of it.
+        if [manifest::NAME, consistency::PAGE, consistency::TABLE].contains(&file.as_str()) {
             continue;
         }
         let path = folder.join(file);
