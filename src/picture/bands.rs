@@ -64,19 +64,7 @@ pub fn each_row(
     planes: &mut [ndarray::Array2<f32>; 3],
     work: impl Fn(usize, [&mut [f32]; 3]) + Sync,
 ) {
-    let width = planes[0].ncols().max(1);
-    let [first, second, third] = planes.each_mut().map(|plane| {
-        plane
-            .as_slice_mut()
-            .expect("planes are contiguous")
-            .par_chunks_mut(width)
-    });
-    first
-        .zip(second)
-        .zip(third)
-        .enumerate()
-        .with_min_len(ROWS)
-        .for_each(|(y, ((a, b), c))| work(y, [a, b, c]));
+    each_row_with(planes, || (), |(), y, rows| work(y, rows));
 }
 
 /// [`each_row`] with something to keep from row to row, such as buffers: `new` makes one for each
