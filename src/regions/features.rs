@@ -244,10 +244,12 @@ pub(super) fn draw(
     for y in rows {
         for x in columns.clone() {
             let at = [y, x];
-            // The contour runs out into the corners, where lids and not the eye are seen; the
-            // net tells them apart, softly.
+            // The contour runs out into the corners, where lids and not the eye are seen, and cuts
+            // off what lies in the upper lid's shade; the net is soft. Together they overlap the
+            // rendered whites by 0.73 (contour where the net agrees: 0.68).
             let net_eye = class(6, y, x) + class(7, y, x);
-            let eye = eyes[at] * ramp(net_eye, 0.1, 0.5);
+            let agreed = eyes[at] * ramp(net_eye, 0.1, 0.5);
+            let eye = ramp(0.4 * agreed + 0.6 * net_eye, 0.3, 0.5);
             out.iris[at] = eye * iris[at];
             out.sclera[at] = eye * (1.0 - iris[at]);
             out.teeth[at] = parted * mouth[at] * ramp(class(9, y, x), 0.25, 0.75);
@@ -261,7 +263,7 @@ pub(super) fn draw(
             let mean = around[[y - top, x]];
             let darker = ramp((mean - light[at]) / mean.max(0.02), -0.08, 0.08);
             let brow = ramp(class(5, y, x), 0.2, 0.6) * (0.3 + 0.7 * darker);
-            out.brows[at] = (brow * (1.0 - eyes[at])).min(1.0);
+            out.brows[at] = (brow * (1.0 - eyes[at].max(eye))).min(1.0);
         }
     }
     out

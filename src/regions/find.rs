@@ -204,7 +204,7 @@ fn marks(mesh: &Mesh, irises: &[(Point, f32); 2]) -> Marks {
     Marks {
         eyes,
         iris_radius: irises.map(|i| i.1),
-        eye_corners: [p[33], p[133], p[362], p[263]],
+        eye_corners: [p[33], inner_corner(p, 133), inner_corner(p, 362), p[263]],
         mouth: [p[61], p[291]],
         nose: p[4],
         chin: chin(p),
@@ -213,6 +213,19 @@ fn marks(mesh: &Mesh, irises: &[(Point, f32); 2]) -> Marks {
         turn: atan2(mesh.depth[263] - mesh.depth[33], along) * degrees,
         tilt: atan2(eyes[1].y - eyes[0].y, eyes[1].x - eyes[0].x) * degrees,
         openness: [open(159, 145, 33, 133), open(386, 374, 263, 362)],
+    }
+}
+
+/// Where the eyeball ends at the nose. Landmarks 133 and 362 lie at the end of the lids, beyond the
+/// tear duct: on the rendered sitters 5.8 % (standard deviation 1.4 %) of an eye span too far in and
+/// 2.8 % too low on average, the same on both sides. `index` is one of the two.
+fn inner_corner(p: &[Point], index: usize) -> Point {
+    let (right, left) = (p[468], p[473]);
+    let (along, down) = ((left.x - right.x, left.y - right.y), 0.028);
+    let out = if index == 133 { -0.058 } else { 0.058 };
+    Point {
+        x: p[index].x + out * along.0 + down * along.1,
+        y: p[index].y + out * along.1 - down * along.0,
     }
 }
 
