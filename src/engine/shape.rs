@@ -457,3 +457,211 @@ fn inside(
         attention,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::picture::{Linear, Point};
+    use crate::regions::Matte;
+    use ndarray::Array2;
+
+    const FRAME: Size = Size {
+        width: 1200,
+        height: 1800,
+    };
+    /// The default crop of [`found`]'s sitter: 560 / 0.5 high, eyes at 0.42.
+    const CROP: Rect = Rect {
+        left: 152,
+        top: 230,
+        width: 896,
+        height: 1120,
+    };
+
+    /// A sitter whose head is 560 pixels high and whose hair reaches `hair` pixels to each side; the
+    /// body ends at column `body`.
+    fn found(hair: usize, body: usize) -> Found {
+        let point = |x: f32, y: f32| Point { x, y };
+        let eyes = [point(523.0, 700.0), point(677.0, 700.0)];
+        let marks = Marks {
+            eyes,
+            iris_radius: [12.0; 2],
+            eye_corners: [eyes[0], eyes[0], eyes[1], eyes[1]],
+            mouth: [point(600.0, 850.0); 2],
+            nose: point(600.0, 800.0),
+            chin: point(600.0, 960.0),
+            crown: point(600.0, 400.0),
+            mesh: Vec::new(),
+            turn: 0.0,
+            tilt: 0.0,
+            openness: [0.3; 2],
+        };
+        // A tenth of the frame's size: a map is as small as it may be.
+        let map = |inside: &dyn Fn(usize, usize) -> bool| {
+            let map = Array2::from_shape_fn((180, 120), |(y, x)| {
+                f32::from(u8::from(inside(10 * x + 5, 10 * y + 5)))
+            });
+            Matte {
+                step: point(0.1, 0.1),
+                size: FRAME,
+                ..Matte::exact(map)
+            }
+        };
+        let head = |x: usize, y: usize| (400..960).contains(&y) && x.abs_diff(600) < hair;
+        let person = |x: usize, y: usize| head(x, y) || (y >= 960 && (100..body).contains(&x));
+        Found {
+            small: Linear::zeros(FRAME),
+            regions: Regions {
+                size: FRAME,
+                marks: Some(marks),
+                mattes: vec![(Region::Person, map(&person)), (Region::Hair, map(&head))],
+                backdrop: None,
+                confidence: 1.0,
+                attention: Vec::new(),
+            },
+            placement: super::super::Placement {
+                frame: FRAME,
+                rect: CROP,
+                straightened: 0.0,
+            },
+            cover: CROP,
+            attention: Vec::new(),
+            matched: None,
+            development: crate::sensor::Development::default(),
+        }
+    }
+
+    fn aspect(width: u32, height: u32) -> Aspect {
+        Aspect::new(width, height).expect("a good pair")
+    }
+
+    #[test]
+    fn what_fits_lies_inside_of_the_crop_with_the_eyes_in_their_place() {
+        let found = found(200, 1100);
+        for (shape, size) in [
+            (Shape::Recipe, (896, 1120)),
+            (Shape::Aspect(aspect(1, 1)), (896, 896)),
+            (Shape::Aspect(aspect(2, 3)), (747, 1120)),
+            (Shape::Aspect(aspect(4, 5)), (896, 1120)),
+        ] {
+            let shown = found.shown(&shape, "x").expect("it has room");
+            assert_eq!((shown.rect.width, shown.rect.height), size, "{shape:?}");
+            assert_eq!(found.cover_for(&shown), CROP, "{shape:?}");
+            assert_eq!(shown.attention, None);
+            let eyes = (700.0 - shown.rect.top as f64) / shown.rect.height as f64;
+            assert!((eyes - 0.42).abs() < 2e-3, "{shape:?}: {eyes}");
+            let middle = shown.rect.left as f64 + 0.5 * shown.rect.width as f64;
+            assert!((middle - 600.0).abs() <= 1.0, "{shape:?}: {middle}");
+        }
+    }
+
+    #[test]
+    fn a_wide_shape_grows_until_the_head_has_air() {
+        let found = found(200, 1100);
+        let shown = found
+            .shown(&Shape::Aspect(aspect(3, 2)), "x")
+            .expect("it has room");
+        // 560 / 0.72 = 778 high, 1167 wide.
+        assert_eq!((shown.rect.width, shown.rect.height), (1167, 778));
+        assert!(found.cover_for(&shown).width > CROP.width);
+        let narrow = found.shown(&Shape::Aspect(aspect(2, 1)), "header");
+        // 1556 wide, which 1200 do not hold; 600 high, 560 of which are head: too little air.
+        let told = narrow.expect_err("no room").to_string();
+        assert!(told.contains("pixels on the left, "), "{told}");
+    }
+
+    /// Every pixel of head and hair lies in the inscribed circle with a margin of 12 %.
+    #[test]
+    fn the_circle_holds_all_hair() {
+        for hair in [180, 250, 330, 420] {
+            let found = found(hair, 1100);
+            let shown = found.shown(&Shape::Circle, "x").expect("it has room");
+            let Rect {
+                left, top, width, ..
+            } = shown.rect;
+            assert_eq!(width, shown.rect.height);
+            let radius = 0.5 * width as f64;
+            let (x, y) = (left as f64 + radius, top as f64 + radius);
+            let corner = (hair as f64 - 600.0 + 600.0, 280.0);
+            let reach = corner.0 + (x - 600.0).abs();
+            let down = corner.1 + (y - 680.0).abs();
+            let farthest = (reach * reach + down * down).sqrt();
+            // Half a cell of the coarse map and rounding.
+            assert!(
+                farthest <= 0.88 * radius + 8.0,
+                "{hair}: {farthest} of {radius}"
+            );
+            assert_eq!(found.cover_for(&shown) == CROP, hair <= 250, "{hair}");
+        }
+    }
+
+    #[test]
+    fn a_banner_has_its_sitter_to_one_side() {
+        let shape = |sitter, extend_wall| Shape::Banner {
+            aspect: aspect(3, 1),
+            sitter,
+            extend_wall,
+        };
+        let found = found(200, 1100);
+        // 560 / 0.64 = 875 high, 2625 wide; the sitter 0.95 heads from the edge.
+        assert!(found.shown(&shape(Beside::Left, false), "x").is_err());
+        let shown = found
+            .shown(&shape(Beside::Left, true), "x")
+            .expect("the wall goes on");
+        assert_eq!(shown.rect.left, 68);
+        assert_eq!((shown.size().width, shown.size().height), (2625, 875));
+        let [left, right] = shown.added;
+        assert_eq!((left.columns, right.columns), (0, 2625 - (1200 - 68)));
+        // The body ends a hundred pixels before the edge; a cell of the map is ten.
+        assert!((85..=100).contains(&right.wall), "{right:?}");
+        // To the right the body begins at column 100, too.
+        let other = found.shown(&shape(Beside::Right, true), "x");
+        assert_eq!(other.expect("the wall goes on").added[1].columns, 0);
+    }
+
+    /// Where a shoulder meets the frame's edge there is no wall to go on with.
+    #[test]
+    fn a_cut_shoulder_is_not_mirrored() {
+        let shape = Shape::Banner {
+            aspect: aspect(3, 1),
+            sitter: Beside::Left,
+            extend_wall: true,
+        };
+        assert!(found(200, 1200).shown(&shape, "x").is_err());
+    }
+
+    #[test]
+    fn without_a_face_the_crop_is_cut_in_its_middle() {
+        let mut found = found(200, 1100);
+        found.regions.marks = None;
+        for shape in [
+            Shape::Circle,
+            Shape::Aspect(aspect(1, 1)),
+            Shape::Banner {
+                aspect: aspect(2, 1),
+                sitter: Beside::Left,
+                extend_wall: true,
+            },
+        ] {
+            let shown = found.shown(&shape, "x").expect("it has room");
+            assert_eq!(found.cover_for(&shown), CROP, "{shape:?}");
+            assert_eq!(shown.attention, None);
+        }
+    }
+
+    #[test]
+    fn no_room_shifts_first_and_is_told() {
+        let mut found = found(200, 1100);
+        let marks = found.regions.marks.as_mut().expect("a face");
+        for point in marks.eyes.iter_mut().chain([&mut marks.chin]) {
+            point.x -= 60.0;
+        }
+        let shown = found
+            .shown(&Shape::Aspect(aspect(3, 2)), "wide")
+            .expect("the head is whole");
+        assert_eq!((shown.rect.left, shown.rect.width), (0, 1167));
+        assert_eq!(
+            shown.attention,
+            Some(Attention::NoRoomForOutput("wide".to_owned()))
+        );
+    }
+}
