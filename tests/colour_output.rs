@@ -8,8 +8,11 @@
 use std::path::Path;
 use std::process::Command;
 
+use image::ImageDecoder;
 use lapel::colour::spaces::Curve;
 use lapel::colour::{Profile, encode_8, encode_16};
+use lapel::deliver::encode::{Format, Pixels, encode};
+use lapel::deliver::metadata::Metadata;
 use lapel::measure::{delta_e_2000, lab};
 use lapel::picture::{Linear, Size, matrix, oklab_from_linear};
 use moxcms::{ColorProfile, Layout, RenderingIntent, ToneReprCurve, TransformOptions};
@@ -365,4 +368,198 @@ fn threads_do_not_change_a_byte() {
         pool.install(|| Profile::ALL.map(|p| (encode_8(&picture, p), encode_16(&picture, p))))
     };
     assert_eq!(with(1), with(4));
+}
+
+/// Side of a patch in pixels; more than a JPEG's block, and together enough pixels for the crate `image`
+/// to give a TIFF's profile.
+const SIDE: usize = 32;
+
+/// The patches in a row, as squares.
+fn chart(patches: &[[f32; 3]]) -> Linear {
+    let shape = (SIDE, SIDE * patches.len());
+    let plane = |c: usize| Array2::from_shape_fn(shape, |(_, x)| patches[x / SIDE][c]);
+    Linear {
+        planes: [plane(0), plane(1), plane(2)],
+    }
+}
+
+const FORMATS: [Format; 6] = [
+    Format::jpeg(92),
+    Format::Jpeg {
+        quality: 92,
+        progressive: true,
+        largest: None,
+    },
+    Format::Png { bits: 8 },
+    Format::Png { bits: 16 },
+    Format::Tiff { bits: 8 },
+    Format::Tiff { bits: 16 },
+];
+
+/// A picture as a file.
+fn file_of(picture: &Linear, format: Format, profile: Profile) -> Vec<u8> {
+    let pixels = if format.bits() == 16 {
+        Pixels::Sixteen(encode_16(picture, profile))
+    } else {
+        Pixels::Eight(encode_8(picture, profile))
+    };
+    let metadata = Metadata::default();
+    let encoded = encode(&pixels, picture.size(), format, &profile.icc(), &metadata);
+    encoded.expect("it fits").0
+}
+
+/// Mean values, 0 to 1, of each square of a file, and the profile in it.
+fn means(file: &[u8]) -> (Vec<f32>, Vec<u8>) {
+    let reader = image::ImageReader::new(std::io::Cursor::new(file)).with_guessed_format();
+    let mut decoder = reader
+        .expect("bytes")
+        .into_decoder()
+        .expect("a known format");
+    let icc = decoder.icc_profile().expect("readable").expect("embedded");
+    let deep = decoder.color_type().bytes_per_pixel() == 6;
+    let picture = image::DynamicImage::from_decoder(decoder).expect("readable");
+    let (width, values): (_, Vec<f64>) = if deep {
+        let rgb = picture.into_rgb16();
+        let values = rgb.as_raw().iter().map(|v| f64::from(*v) / 65_535.0);
+        (rgb.width() as usize, values.collect())
+    } else {
+        let rgb = picture.into_rgb8();
+        let values = rgb.as_raw().iter().map(|v| f64::from(*v) / 255.0);
+        (rgb.width() as usize, values.collect())
+    };
+    let mut sums = vec![0.0_f64; 3 * width / SIDE];
+    for (i, value) in values.into_iter().enumerate() {
+        sums[3 * (i / 3 % width / SIDE) + i % 3] += value;
+    }
+    let pixels = (SIDE * SIDE) as f64;
+    (
+        sums.into_iter().map(|sum| (sum / pixels) as f32).collect(),
+        icc,
+    )
+}
+
+/// The 24 patches through each kind of file and back by the profile that stands in it: within a Delta
+/// E 2000 of 0.5 at 16 bits and 1.0 at 8.
+#[test]
+fn patches_come_back_from_every_kind_of_file() {
+    for profile in Profile::ALL {
+        let fitting: Vec<[f32; 3]> = PATCHES
+            .into_iter()
+            .filter(|&patch| in_gamut(patch, profile))
+            .collect();
+        let picture = chart(&fitting);
+        for format in FORMATS {
+            let (values, icc) = means(&file_of(&picture, format, profile));
+            assert_eq!(icc, profile.icc(), "{format:?}");
+            let allowed = if format.bits() == 16 { 0.5 } else { 1.0 };
+            let mut worst = 0.0_f64;
+            for (patch, back) in fitting.iter().zip(through_icc(&values, profile)) {
+                worst = worst.max(delta_e_2000(lab(*patch), lab(back)));
+            }
+            assert!(
+                worst < allowed,
+                "{format:?} {profile:?}: Delta E 2000 {worst}"
+            );
+        }
+    }
+}
+
+const READ_FILES: &str = r#"
+import io, sys
+from PIL import Image, ImageCms
+srgb = ImageCms.createProfile("sRGB")
+for path in sys.argv[1:]:
+    im = Image.open(path)
+    profile = ImageCms.ImageCmsProfile(io.BytesIO(im.info["icc_profile"]))
+    there = ImageCms.profileToProfile(im.convert("RGB"), profile, srgb, renderingIntent=1)
+    n = there.width // 32
+    small = there.resize((n, 1), Image.BOX)
+    print(" ".join(str(v) for v in small.tobytes()))
+"#;
+
+/// lcms takes every file's patches to its own sRGB by the profile that it finds in the file.
+#[test]
+fn lcms_reads_the_patches_of_every_kind_of_file() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let fitting: Vec<[f32; 3]> = PATCHES
+        .into_iter()
+        .filter(|&patch| in_gamut(patch, Profile::Srgb))
+        .collect();
+    let wanted: Vec<f32> = fractions_16(&row_of(&fitting), Profile::Srgb);
+    let picture = chart(&fitting);
+    let mut paths = Vec::new();
+    for profile in Profile::ALL {
+        for format in FORMATS {
+            let name = format!("{profile:?}-{}.{}", paths.len(), format.ending());
+            let path = folder.path().join(name);
+            std::fs::write(&path, file_of(&picture, format, profile)).expect("writes");
+            paths.push(path);
+        }
+    }
+    let python = std::env::var("PYTHON").unwrap_or_else(|_| "python3".to_owned());
+    let has = Command::new(&python)
+        .args(["-c", "import PIL.ImageCms"])
+        .output();
+    if !has.is_ok_and(|run| run.status.success()) {
+        eprintln!("skipped: python3 has no Pillow (set PYTHON to one that has)");
+        return;
+    }
+    let run = Command::new(python)
+        .args(["-c", READ_FILES])
+        .args(&paths)
+        .output();
+    let run = run.expect("python3 starts");
+    let told = String::from_utf8_lossy(&run.stderr);
+    assert!(run.status.success(), "{told}");
+    let text = String::from_utf8_lossy(&run.stdout);
+    assert_eq!(text.lines().count(), paths.len(), "{told}");
+    for (line, path) in text.lines().zip(&paths) {
+        let values = line.split(' ').map(|v| v.parse::<f32>().expect("a number"));
+        for (found, wanted) in values.zip(&wanted) {
+            // Pillow cuts 16 bits to 8, and lcms rounds to 8 bits once more on its way.
+            let off = (found - 255.0 * wanted).abs();
+            assert!(off <= 2.0, "{}: {off} steps", path.display());
+        }
+    }
+}
+
+/// A backdrop that gets lighter by one 8-bit step over 1024 pixels: no flat step is left in it, and a
+/// JPEG of it keeps its slope to half a step.
+#[test]
+fn a_slow_backdrop_has_no_flat_steps() {
+    const WIDTH: usize = 2048;
+    let encoded = |x: usize| (140.0 + x as f32 / 1024.0) / 255.0;
+    let mut row: Vec<f32> = (0..WIDTH).map(encoded).collect();
+    Curve::Srgb.decode_all(&mut row);
+    let plane = Array2::from_shape_fn((64, WIDTH), |(_, x)| row[x]);
+    let picture = Linear {
+        planes: [plane.clone(), plane.clone(), plane],
+    };
+    let bytes = encode_8(&picture, Profile::Srgb);
+    for y in 0..64 {
+        let (mut run, mut longest) = (1, 1);
+        for x in 1..WIDTH {
+            let at = |x: usize| bytes[3 * (WIDTH * y + x)];
+            let between = (0.2..0.8).contains(&(255.0 * encoded(x)).fract());
+            run = if at(x) == at(x - 1) && between {
+                run + 1
+            } else {
+                1
+            };
+            longest = longest.max(run);
+        }
+        assert!(longest <= 24, "row {y}: {longest} equal values");
+    }
+    let file = file_of(&picture, Format::jpeg(92), Profile::Srgb);
+    let back = image::load_from_memory(&file)
+        .expect("readable")
+        .into_rgb8();
+    for first in (0..WIDTH).step_by(64) {
+        let pixels = (0..64).flat_map(|y| (first..first + 64).map(move |x| (x, y)));
+        let off = pixels
+            .map(|(x, y)| f64::from(back[(x as u32, y)][1]) - f64::from(255.0 * encoded(x)))
+            .sum::<f64>()
+            / 4096.0;
+        assert!(off.abs() <= 0.5, "columns from {first}: {off}");
+    }
 }

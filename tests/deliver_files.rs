@@ -11,9 +11,9 @@ use std::process::Command;
 use image::ImageDecoder;
 use lapel::colour::output::Profile;
 use lapel::deliver::encode::{Error, Format, Pixels, encode};
-use lapel::deliver::metadata::Metadata;
+use lapel::deliver::metadata::{Keep, Metadata};
 use lapel::picture::Size;
-use lapel::raw::Exif;
+use lapel::raw::{self, Exif, Place, Private};
 
 /// Odd, so that blocks and strips end in between. (The crate `image` gives no profile of a TIFF
 /// below some 20 kB of pixels: it takes its limit on tags from the picture's size.)
@@ -22,8 +22,13 @@ const SIZE: Size = Size {
     height: 91,
 };
 
-const FORMATS: [Format; 5] = [
-    Format::Jpeg { quality: 92 },
+const FORMATS: [Format; 6] = [
+    Format::jpeg(92),
+    Format::Jpeg {
+        quality: 92,
+        progressive: true,
+        largest: None,
+    },
     Format::Png { bits: 8 },
     Format::Png { bits: 16 },
     Format::Tiff { bits: 8 },
@@ -68,7 +73,11 @@ fn pixels(format: Format) -> Pixels {
 }
 
 fn encoded(format: Format, profile: Profile) -> Vec<u8> {
-    encode(pixels(format), SIZE, format, &profile.icc(), &metadata()).expect("a small picture")
+    let icc = profile.icc();
+    let encoded = encode(&pixels(format), SIZE, format, &icc, &metadata());
+    let (file, used) = encoded.expect("a small picture");
+    assert_eq!(used, format);
+    file
 }
 
 #[test]
@@ -138,6 +147,7 @@ fn exif_comes_back() {
         assert_eq!(text(exif::Tag::XResolution), "300");
         let hidden = [
             exif::Tag::BodySerialNumber,
+            exif::Tag::LensSerialNumber,
             exif::Tag::GPSLatitude,
             exif::Tag::DateTime,
         ];
@@ -176,14 +186,14 @@ fn what_does_not_fit_is_refused() {
     let icc = Profile::Srgb.icc();
     let try_encode = |pixels, width, height, format| {
         encode(
-            pixels,
+            &pixels,
             Size { width, height },
             format,
             &icc,
             &Metadata::default(),
         )
     };
-    let jpeg = Format::Jpeg { quality: 90 };
+    let jpeg = Format::jpeg(90);
     let few = try_encode(Pixels::Eight(vec![0; 10]), 2, 2, jpeg);
     assert!(matches!(few, Err(Error::Malformed { .. })));
     let deep = try_encode(Pixels::Sixteen(vec![0; 12]), 2, 2, jpeg);
@@ -206,8 +216,9 @@ fn hostile_texts_do_no_harm() {
         ..metadata()
     };
     for format in FORMATS {
-        let file = encode(pixels(format), SIZE, format, &Profile::Srgb.icc(), &hostile)
-            .expect("long texts are cut");
+        let icc = Profile::Srgb.icc();
+        let encoded = encode(&pixels(format), SIZE, format, &icc, &hostile);
+        let (file, _) = encoded.expect("long texts are cut");
         assert!(image::load_from_memory(&file).is_ok());
         let exif = exif::Reader::new().read_from_container(&mut Cursor::new(&file));
         assert!(exif.is_ok());
@@ -265,10 +276,263 @@ fn pillow_reads_every_format() {
     let same = "Display P3|[300, 300]|A. Photographer|(c) 2026 A. Photographer|Example Body|5.6|\
                 125|2026:03:02 10:11:12|Example 85mm|True";
     // Pillow brings 16-bit colour down to 8 bits itself.
-    let heads =
-        ["JPEG", "PNG", "PNG", "TIFF", "TIFF"].map(|kind| format!("{kind}|(137, 91)|RGB|{same}"));
-    assert_eq!(lines.len(), 5);
+    let heads = ["JPEG", "JPEG", "PNG", "PNG", "TIFF", "TIFF"]
+        .map(|kind| format!("{kind}|(137, 91)|RGB|{same}"));
+    assert_eq!(lines.len(), 6);
     for (line, expected) in lines.iter().zip(&heads) {
         assert_eq!(line, expected);
+    }
+}
+
+/// A picture of noise, which takes much room.
+fn noise() -> Pixels {
+    let count = SIZE.width * SIZE.height * 3;
+    let next = |state: &mut u32| {
+        *state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        Some((*state >> 24) as u8)
+    };
+    Pixels::Eight(
+        std::iter::repeat_n((), count)
+            .scan(7, |state, ()| next(state))
+            .collect(),
+    )
+}
+
+/// The highest quality whose file fits, found by trying them all.
+#[test]
+fn a_jpeg_is_held_to_its_kilobytes() {
+    let (icc, metadata) = (Profile::Srgb.icc(), Metadata::default());
+    let at = |format| encode(&noise(), SIZE, format, &icc, &metadata);
+    for progressive in [false, true] {
+        let plain = |quality| Format::Jpeg {
+            quality,
+            progressive,
+            largest: None,
+        };
+        let sizes: Vec<(u8, usize)> = (60..=92)
+            .map(|quality| (quality, at(plain(quality)).expect("it fits").0.len()))
+            .collect();
+        for kilobytes in [18, 21, 25, 200] {
+            let largest = Some(kilobytes);
+            let capped = Format::Jpeg {
+                quality: 92,
+                progressive,
+                largest,
+            };
+            let fitting = |(_, size): &&(u8, usize)| *size <= 1000 * kilobytes as usize;
+            let wanted = sizes.iter().rev().find(fitting);
+            match at(capped) {
+                Ok((file, used)) => {
+                    let (quality, size) = wanted.expect("one fits");
+                    assert_eq!(file.len(), *size);
+                    assert_eq!(
+                        used,
+                        Format::Jpeg {
+                            quality: *quality,
+                            progressive,
+                            largest
+                        }
+                    );
+                }
+                Err(error) => {
+                    assert_eq!(wanted, None, "{error}");
+                    let told = error.to_string();
+                    assert!(
+                        told.contains("at quality 60 the file still takes"),
+                        "{told}"
+                    );
+                }
+            }
+        }
+        assert!(sizes[0].1 > 18_000 && sizes[0].1 <= 25_000, "{sizes:?}");
+    }
+}
+
+/// ITU-T T.81, table B.1: SOF0 is 0xFFC0, SOF2 (progressive) 0xFFC2; section B.2.2: the three
+/// components' sampling factors, here all 1 x 1.
+#[test]
+fn jpegs_are_not_subsampled_and_progressive_if_asked() {
+    for (format, marker) in [(FORMATS[0], 0xc0), (FORMATS[1], 0xc2)] {
+        let file = encoded(format, Profile::Srgb);
+        let frame = file
+            .windows(4)
+            .position(|four| four == [0xff, marker, 0, 17])
+            .expect("a frame of three components");
+        let components = &file[frame + 10..frame + 19];
+        assert_eq!([components[1], components[4], components[7]], [0x11; 3]);
+        let scans = file.windows(2).filter(|two| *two == [0xff, 0xda]).count();
+        assert_eq!(scans > 1, marker == 0xc2, "{scans}");
+    }
+}
+
+fn private() -> Private {
+    Private {
+        place: Some(Place {
+            latitude: -33.856_784,
+            longitude: 151.215_297,
+            altitude: Some(12.4),
+        }),
+        body_number: Some("B-0042".into()),
+        lens_number: Some("L-77".into()),
+    }
+}
+
+/// Place and serial numbers are written where they are kept, and read back by our own reader of
+/// frames, which is `kamadak-exif`'s; asked for by half, half is written.
+#[test]
+fn private_notes_are_written_only_where_they_are_kept() {
+    let (icc, all) = (Profile::Srgb.icc(), private());
+    for format in FORMATS {
+        for (place, serial_numbers) in [(false, false), (true, false), (false, true), (true, true)]
+        {
+            let keep = Keep {
+                place,
+                serial_numbers,
+            };
+            let metadata = Metadata {
+                keep,
+                private: keep.of(&all),
+                ..metadata()
+            };
+            let (file, _) =
+                encode(&pixels(format), SIZE, format, &icc, &metadata).expect("it fits");
+            let found = raw::private(&file);
+            assert_eq!(
+                found.body_number,
+                all.body_number.clone().filter(|_| serial_numbers)
+            );
+            assert_eq!(
+                found.lens_number,
+                all.lens_number.clone().filter(|_| serial_numbers)
+            );
+            assert_eq!(found.place.is_some(), place, "{format:?}");
+            if let (Some(found), Some(wanted)) = (found.place, all.place) {
+                // Exif's seconds are written to ten-thousandths: three millimetres.
+                assert!((found.latitude - wanted.latitude).abs() < 5e-8);
+                assert!((found.longitude - wanted.longitude).abs() < 5e-8);
+                assert_eq!(found.altitude, wanted.altitude);
+            }
+        }
+    }
+}
+
+/// Runs exiftool on files of all formats; `None` when it is not here.
+fn exiftool(metadata: &Metadata) -> Option<Vec<serde_json::Value>> {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut paths = Vec::new();
+    for (index, format) in FORMATS.into_iter().enumerate() {
+        let path = folder.path().join(format!("{index}.{}", format.ending()));
+        let icc = Profile::DisplayP3.icc();
+        let (file, _) = encode(&pixels(format), SIZE, format, &icc, metadata).expect("it fits");
+        std::fs::write(&path, file).expect("writable");
+        paths.push(path);
+    }
+    let run = Command::new("exiftool")
+        .args([
+            "-json",
+            "-G1",
+            "-n",
+            "-validate",
+            "-warning",
+            "-error",
+            "-a",
+        ])
+        .args(["-all:all", "-charset", "iptc=UTF8"])
+        .args(&paths)
+        .output();
+    let Ok(run) = run else {
+        eprintln!("exiftool is not here: skipped");
+        return None;
+    };
+    let json = serde_json::from_slice(&run.stdout).expect("JSON");
+    Some(json)
+}
+
+/// Every property under its Exif, IPTC-IIM and XMP name, read by an independent program.
+#[test]
+fn exiftool_reads_rights_and_people() {
+    let Some(files) = exiftool(&metadata()) else {
+        return;
+    };
+    assert_eq!(files.len(), FORMATS.len());
+    for (file, format) in files.iter().zip(FORMATS) {
+        let get = |tag: &str| &file[tag];
+        let is = |tag: &str, wanted: &str| {
+            assert_eq!(get(tag), wanted, "{format:?}: {tag} of {file}");
+        };
+        let person = "Zoë <Łuczak> & \"Co\"";
+        let caption = "Zoë <Łuczak> & \"Co\", Head of Harbours, Harbour Lane";
+        is("XMP-dc:Title", person);
+        is("XMP-dc:Description", caption);
+        is("XMP-dc:Creator", "A. Photographer");
+        is("XMP-dc:Rights", "(c) 2026 A. Photographer");
+        is("XMP-iptcExt:PersonInImage", person);
+        is("XMP-iptcExt:OrganisationInImageName", "Harbour Lane");
+        is("XMP-photoshop:Credit", "A. Photographer / Harbour Lane");
+        is("XMP-xmpRights:UsageTerms", "Company use only");
+        is("XMP-iptcCore:CreatorWorkEmail", "studio@example.org");
+        assert_eq!(
+            get("XMP-dc:Subject"),
+            &serde_json::json!(["Quay", "headshot"])
+        );
+        is("IFD0:Artist", "A. Photographer");
+        is("IFD0:Copyright", "(c) 2026 A. Photographer");
+        is("IFD0:ImageDescription", caption);
+        is("ICC_Profile:ProfileDescription", "Display P3");
+        let resolution = if format.ending() == "png" {
+            // 300 ppi in whole pixels a metre.
+            assert_eq!(get("PNG-pHYs:PixelsPerUnitX"), 11_811, "{file}");
+            "IFD0:XResolution"
+        } else {
+            "IFD0:XResolution"
+        };
+        assert_eq!(get(resolution), 300, "{file}");
+        // PNG has no place for IPTC-IIM.
+        if format.ending() != "png" {
+            is("IPTC:ObjectName", person);
+            is("IPTC:Caption-Abstract", caption);
+            is("IPTC:By-line", "A. Photographer");
+            is("IPTC:CopyrightNotice", "(c) 2026 A. Photographer");
+            is("IPTC:Credit", "A. Photographer / Harbour Lane");
+            is("IPTC:Contact", "studio@example.org");
+            is("IPTC:DateCreated", "2026:03:02");
+            assert_eq!(
+                get("IPTC:Keywords"),
+                &serde_json::json!(["Quay", "headshot"])
+            );
+        }
+        for (tag, value) in file.as_object().expect("an object") {
+            let hidden = tag.contains("GPS") || tag.contains("Serial");
+            assert!(!hidden, "{tag}: {value}");
+            assert!(!tag.ends_with(":Error"), "{format:?}: {value}");
+        }
+    }
+}
+
+#[test]
+fn exiftool_reads_what_is_kept() {
+    let keep = Keep {
+        place: true,
+        serial_numbers: true,
+    };
+    let metadata = Metadata {
+        keep,
+        private: private(),
+        ..metadata()
+    };
+    let Some(files) = exiftool(&metadata) else {
+        return;
+    };
+    for file in files {
+        let degrees = |tag: &str| {
+            file[tag]
+                .as_f64()
+                .unwrap_or_else(|| panic!("{tag}: {file}"))
+        };
+        assert!((degrees("Composite:GPSLatitude") + 33.856_784).abs() < 1e-6);
+        assert!((degrees("Composite:GPSLongitude") - 151.215_297).abs() < 1e-6);
+        assert!((degrees("Composite:GPSAltitude") - 12.4).abs() < 1e-3);
+        assert_eq!(file["ExifIFD:SerialNumber"], "B-0042");
+        assert_eq!(file["ExifIFD:LensSerialNumber"], "L-77");
     }
 }

@@ -39,7 +39,10 @@ fn the_sample_job_is_read() {
     assert_eq!(job.outputs.len(), 2);
     assert_eq!(job.outputs[0].pattern, "{file_name}-{output}");
     let told = |output: &lapel::job::Output| format!("{:?} {:?}", output.size, output.format);
-    assert_eq!(told(&job.outputs[0]), "LongEdge(1000) Jpeg { quality: 90 }");
+    assert_eq!(
+        told(&job.outputs[0]),
+        "LongEdge(1000) Jpeg { quality: 90, progressive: false, largest: None }"
+    );
     assert_eq!(told(&job.outputs[1]), "Exact(720, 900) Tiff { bits: 16 }");
     let (roster, report) = roster(include_str!("../samples/office/roster.csv"));
     assert_eq!(report, "");
@@ -74,6 +77,51 @@ fn job_with_many_mistakes() {
 ")
         .1
     );
+}
+
+#[test]
+fn outputs_with_mistakes() {
+    insta::assert_snapshot!(
+        job(&outputs(
+            "    Output(name: \"a\", crop: Circel, format: Jpeg(max_kilobytes: 1)),
+    Output(name: \"b\", crop: Square(1), format: Jpeg(quality: 40, max_kilobytes: 300)),
+    Output(name: \"c\", crop: Square, print: (4, 4), format: Jpeg(progressive: yes)),
+    Output(name: \"d\", crop: Aspect(2), format: Png(quality: 8)),
+    Output(name: \"e\", crop: Aspect(1, 20), format: Png),
+    Output(name: \"f\", crop: Banner, format: Tiff),
+    Output(name: \"g\", crop: Banner(aspect: (5, 4), sitter: Middle), format: Tiff),
+    Output(name: \"h\", black_and_white: 1, keep: [Gps], format: Tiff),"
+        ))
+        .1
+    );
+}
+
+#[test]
+fn crops_and_what_is_kept_are_read() {
+    let text = outputs(
+        "    Output(name: \"a\", crop: Square, format: Jpeg(progressive: true, max_kilobytes: 300)),
+    Output(name: \"b\", crop: Banner(aspect: (3, 1)), format: Png, keep: [Place, SerialNumbers]),
+    Output(name: \"c\", print: (5, 7), format: Tiff, black_and_white: true),",
+    );
+    let (job, report) = job(&text.replace("deliver_to", "keywords: [\"staff\"], deliver_to"));
+    assert_eq!(report, "");
+    let job = job.expect("no errors");
+    assert_eq!(job.keywords, ["staff"]);
+    let told = |output: &lapel::job::Output| format!("{:?} {:?}", output.shape, output.keep);
+    assert_eq!(
+        told(&job.outputs[0]),
+        "Aspect(Aspect { width: 1, height: 1 }) Keep { place: false, serial_numbers: false }"
+    );
+    assert_eq!(
+        told(&job.outputs[1]),
+        "Banner { aspect: Aspect { width: 3, height: 1 }, sitter: Left, extend_wall: false } \
+         Keep { place: true, serial_numbers: true }"
+    );
+    assert_eq!(
+        told(&job.outputs[2]),
+        "Aspect(Aspect { width: 7142, height: 10000 }) Keep { place: false, serial_numbers: false }"
+    );
+    assert!(job.outputs[2].black_and_white);
 }
 
 #[test]

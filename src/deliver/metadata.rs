@@ -1,13 +1,14 @@
-//! What a delivered file says besides its pixels: Exif and XMP, made from the job and the frame.
+//! What a delivered file says besides its pixels: Exif, XMP and IPTC-IIM, made from the job and the
+//! frame.
 //!
 //! Exif is a small little-endian TIFF (CIPA DC-008-2023; TIFF 6.0). Texts in it are UTF-8 under
 //! type ASCII, as the Metadata Working Group's guidelines (version 2.0, section 2) say and readers
 //! expect. XMP follows ISO 16684-1 with the properties of the IPTC Photo Metadata Standard 2023.1.
 //!
-//! Only what is listed here is written: no place, no serial number, no clock. The date is the
-//! frame's own.
+//! Only what is listed here is written, and no clock: the date is the frame's own. Where a frame was
+//! taken and the numbers of body and lens are written only into outputs that ask for them ([`Keep`]).
 
-use crate::raw::Exif;
+use crate::raw::{Exif, Private};
 
 /// Longest text that is written into one field, in characters: keeps both blocks far below the
 /// 65,533 bytes of a JPEG segment.
@@ -44,6 +45,36 @@ pub struct Metadata {
     pub ppi: u32,
     /// What the camera noted.
     pub exposure: Exif,
+    /// Which of the frame's private notes go into the file.
+    pub keep: Keep,
+    /// The frame's private notes, as far as they are kept.
+    pub private: Private,
+}
+
+/// Notes of the camera that are left out unless an output asks for them.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Keep {
+    /// Where the frame was taken (GPS).
+    pub place: bool,
+    /// Serial numbers of body and lens.
+    pub serial_numbers: bool,
+}
+
+impl Keep {
+    /// Whether anything is kept.
+    pub fn anything(self) -> bool {
+        self.place || self.serial_numbers
+    }
+
+    /// What of a frame's notes is kept.
+    pub fn of(self, private: &Private) -> Private {
+        let number = |number: &Option<String>| number.clone().filter(|_| self.serial_numbers);
+        Private {
+            place: private.place.filter(|_| self.place),
+            body_number: number(&private.body_number),
+            lens_number: number(&private.lens_number),
+        }
+    }
 }
 
 /// A value of a TIFF field.
@@ -51,10 +82,14 @@ pub struct Metadata {
 pub(super) enum Value {
     /// Type 2; the ending zero is added when it is written.
     Text(String),
+    /// Type 1.
+    Byte(u8),
     /// Type 3.
     Short(u16),
     /// Type 5.
     Rational(u32, u32),
+    /// Three of type 5.
+    Rationals([(u32, u32); 3]),
     /// Type 7.
     Bytes(Vec<u8>),
 }
@@ -65,12 +100,30 @@ pub(super) type Field = (u16, Value);
 /// The tag of the program that wrote a file.
 const SOFTWARE: u16 = 0x0131;
 
-/// The tag that points from the main directory to Exif's.
+/// The tag that points from the main directory to Exif's, ...
 pub(super) const EXIF_DIRECTORY: u16 = 0x8769;
+/// ... and to that of the place.
+pub(super) const PLACE_DIRECTORY: u16 = 0x8825;
 
 impl Metadata {
+    /// The team and all other keywords, empty ones left out.
+    pub(super) fn all_keywords(&self) -> impl Iterator<Item = &str> {
+        let team = std::iter::once(self.team.as_str());
+        let all = team.chain(self.keywords.iter().map(String::as_str));
+        all.filter(|keyword| !keyword.trim().is_empty())
+    }
+
+    /// The day on which the frame was taken, `YYYYMMDD`.
+    pub(super) fn day(&self) -> Option<String> {
+        let taken = self.exposure.taken.as_deref();
+        taken.filter(|taken| is_date(taken)).map(|taken| {
+            let digits = taken[..10].chars().filter(char::is_ascii_digit);
+            digits.collect()
+        })
+    }
+
     /// The caption as it is written.
-    fn description(&self) -> String {
+    pub(super) fn description(&self) -> String {
         if !self.caption.is_empty() {
             return cut(&self.caption);
         }
@@ -118,7 +171,33 @@ impl Metadata {
         add(0x9003, taken.map(|taken| Value::Text(taken.to_owned())));
         add(0x920a, exposure.focal_length.and_then(|mm| tenths(mm, 10)));
         let lens = exposure.lens.as_deref().filter(|lens| !lens.is_empty());
+        let private = &self.private;
+        let number = |number: &Option<String>| number.as_deref().map(|text| Value::Text(cut(text)));
+        add(0xa431, number(&private.body_number));
         add(0xa434, lens.map(|lens| Value::Text(cut(lens))));
+        add(0xa435, number(&private.lens_number));
+        fields
+    }
+
+    /// Fields of the place's directory, tags ascending; none unless a place is kept.
+    pub(super) fn place_fields(&self) -> Vec<Field> {
+        let Some(place) = self.private.place else {
+            return Vec::new();
+        };
+        let letter = |negative: bool, letters: [&str; 2]| {
+            Value::Text(letters[usize::from(negative)].to_owned())
+        };
+        let mut fields = vec![
+            (0x0001, letter(place.latitude < 0.0, ["N", "S"])),
+            (0x0002, degrees(place.latitude)),
+            (0x0003, letter(place.longitude < 0.0, ["E", "W"])),
+            (0x0004, degrees(place.longitude)),
+        ];
+        if let Some(metres) = place.altitude {
+            fields.push((0x0005, Value::Byte(u8::from(metres < 0.0))));
+            let tenths = (metres.abs() * 10.0).round() as u32;
+            fields.push((0x0006, Value::Rational(tenths, 10)));
+        }
         fields
     }
 
@@ -131,7 +210,7 @@ impl Metadata {
             main.push((0x0128, Value::Short(2)));
         }
         main.sort_by_key(|&(tag, _)| tag);
-        tiff_block(&main, &self.exif_fields())
+        tiff_block(&main, &self.exif_fields(), &self.place_fields())
     }
 
     /// The XMP packet.
@@ -147,8 +226,7 @@ impl Metadata {
             " xmlns:Iptc4xmpCore=\"http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/\"\n",
             " xmlns:Iptc4xmpExt=\"http://iptc.org/std/Iptc4xmpExt/2008-02-29/\">\n",
         ));
-        let keywords = self.keywords.iter().map(String::as_str);
-        let keywords: Vec<_> = [self.team.as_str()].into_iter().chain(keywords).collect();
+        let keywords: Vec<_> = self.all_keywords().collect();
         let mut list = |name: &str, kind: &str, texts: &[&str]| {
             let attribute = if kind == "Alt" {
                 " xml:lang=\"x-default\""
@@ -203,7 +281,7 @@ impl Metadata {
 }
 
 /// At most [`LONGEST`] characters, without control characters (line breaks become blanks).
-fn cut(text: &str) -> String {
+pub(super) fn cut(text: &str) -> String {
     let plain = |c: char| if c.is_control() { ' ' } else { c };
     text.chars()
         .take(LONGEST)
@@ -248,6 +326,17 @@ fn tenths(number: f32, parts: u32) -> Option<Value> {
     fits.then(|| Value::Rational((number * parts as f32).round() as u32, parts))
 }
 
+/// Degrees, minutes and ten-thousandths of a second (three millimetres), without sign.
+fn degrees(angle: f64) -> Value {
+    let parts = (angle.abs() * 36_000_000.0).round() as u64;
+    let (seconds, minutes) = (parts % 600_000, parts / 600_000);
+    Value::Rationals([
+        ((minutes / 60) as u32, 1),
+        ((minutes % 60) as u32, 1),
+        (seconds as u32, 10_000),
+    ])
+}
+
 /// `YYYY:MM:DD HH:MM:SS`, as Exif wants it.
 fn is_date(text: &str) -> bool {
     text.len() == 19
@@ -266,38 +355,58 @@ impl Value {
                 let bytes = [text.as_bytes(), &[0]].concat();
                 (2, bytes.len() as u32, bytes)
             }
+            Self::Byte(value) => (1, 1, vec![*value]),
             Self::Short(value) => (3, 1, value.to_le_bytes().to_vec()),
             Self::Rational(top, bottom) => {
                 (5, 1, [top.to_le_bytes(), bottom.to_le_bytes()].concat())
+            }
+            Self::Rationals(three) => {
+                let bytes = three.iter().flat_map(|(top, bottom)| [*top, *bottom]);
+                (5, 3, bytes.flat_map(u32::to_le_bytes).collect())
             }
             Self::Bytes(bytes) => (7, bytes.len() as u32, bytes.clone()),
         }
     }
 }
 
-/// Header, main directory and Exif directory. Values of more than four bytes stand behind their
-/// directory, on even places (TIFF 6.0, section 2).
-fn tiff_block(main: &[Field], exif: &[Field]) -> Vec<u8> {
+/// Header, main directory, Exif's and, if it has fields, the place's. Values of more than four bytes
+/// stand behind their directory, on even places (TIFF 6.0, section 2).
+fn tiff_block(main: &[Field], exif: &[Field], place: &[Field]) -> Vec<u8> {
     let mut out = b"II\x2a\0\x08\0\0\0".to_vec();
-    let pointer = directory(&mut out, main, true);
-    let place = (out.len() as u32).to_le_bytes();
-    out[pointer..pointer + 4].copy_from_slice(&place);
-    directory(&mut out, exif, false);
+    let mut inner = vec![(EXIF_DIRECTORY, exif)];
+    if !place.is_empty() {
+        inner.push((PLACE_DIRECTORY, place));
+    }
+    let tags: Vec<u16> = inner.iter().map(|(tag, _)| *tag).collect();
+    let pointers = directory(&mut out, main, &tags);
+    for (pointer, (_, fields)) in pointers.into_iter().zip(inner) {
+        let place = (out.len() as u32).to_le_bytes();
+        out[pointer..pointer + 4].copy_from_slice(&place);
+        directory(&mut out, fields, &[]);
+    }
     out
 }
 
-/// Writes one directory; gives the place of the pointer to Exif's directory, which comes in the
-/// order of its tag.
-fn directory(out: &mut Vec<u8>, fields: &[Field], with_pointer: bool) -> usize {
-    let count = fields.len() + usize::from(with_pointer);
-    let mut behind = out.len() + 2 + 12 * count + 4;
-    let mut values = Vec::new();
-    let mut pointer = 0;
-    out.extend((count as u16).to_le_bytes());
-    let mut entry = |out: &mut Vec<u8>, tag: u16, (kind, count, mut bytes): (u16, u32, Vec<u8>)| {
+/// Writes one directory, its fields and the pointers to others in the order of their tags; gives the
+/// places of the pointers.
+fn directory(out: &mut Vec<u8>, fields: &[Field], pointers: &[u16]) -> Vec<usize> {
+    let mut entries: Vec<(u16, Option<&Value>)> = fields
+        .iter()
+        .map(|(tag, value)| (*tag, Some(value)))
+        .chain(pointers.iter().map(|tag| (*tag, None)))
+        .collect();
+    entries.sort_by_key(|(tag, _)| *tag);
+    let mut behind = out.len() + 2 + 12 * entries.len() + 4;
+    let (mut values, mut places) = (Vec::new(), Vec::new());
+    out.extend((entries.len() as u16).to_le_bytes());
+    for (tag, value) in entries {
+        let (kind, count, mut bytes) = value.map_or((4, 1, vec![0; 4]), Value::stored);
         out.extend(tag.to_le_bytes());
         out.extend(kind.to_le_bytes());
         out.extend(count.to_le_bytes());
+        if value.is_none() {
+            places.push(out.len());
+        }
         if bytes.len() <= 4 {
             bytes.resize(4, 0);
             out.extend(bytes);
@@ -309,20 +418,8 @@ fn directory(out: &mut Vec<u8>, fields: &[Field], with_pointer: bool) -> usize {
             behind += bytes.len();
             values.extend(bytes);
         }
-    };
-    let first_above = fields.partition_point(|&(tag, _)| tag < EXIF_DIRECTORY);
-    let (below, above) = fields.split_at(first_above);
-    for (tag, value) in below {
-        entry(out, *tag, value.stored());
-    }
-    if with_pointer {
-        entry(out, EXIF_DIRECTORY, (4, 1, vec![0; 4]));
-        pointer = out.len() - 4;
-    }
-    for (tag, value) in above {
-        entry(out, *tag, value.stored());
     }
     out.extend([0; 4]);
     out.extend(values);
-    pointer
+    places
 }

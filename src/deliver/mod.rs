@@ -5,6 +5,7 @@ pub mod atomic;
 pub mod consistency_page;
 pub mod contact_sheet;
 pub mod encode;
+mod iptc;
 pub mod metadata;
 pub mod names;
 pub mod natural;

@@ -1,9 +1,9 @@
 //! Names of delivered files: a pattern filled in, safe on every disk and inside of its folder.
 //!
 //! What a roster says can be anything; what comes out is letters, digits and `- _ .` in plain
-//! ASCII. Letters are turned as in passports (ICAO Doc 9303, part 3, section 6: tables A and B),
-//! where a letter is not listed it becomes its code point (`u674e`), so that two people never melt
-//! into one. Patterns may hold folders (`print/{file_name}`); each part is checked after filling:
+//! ASCII. Letters are turned as in passports (ICAO Doc 9303, part 3, section 6: tables A and B), others
+//! as the crate `deunicode` spells them, and what it does not know becomes its code point (`u1f3`). Two
+//! people whose names come out alike are told before anything is rendered (`job::plan`). Patterns may hold folders (`print/{file_name}`); each part is checked after filling:
 //! no `..`, no hidden file, no name that Windows keeps for devices.
 
 /// Longest part between slashes: file systems take 255 bytes, and a sidecar's ending and the name
@@ -256,7 +256,15 @@ fn push_ascii(out: &mut String, c: char) {
             out.extend(ascii);
         }
         Some((_, ascii)) => *out += ascii,
-        None => *out += &format!("u{:x}", u32::from(c)),
+        None => {
+            let spelled = deunicode::deunicode_char(c).unwrap_or_default();
+            let letters = spelled.chars().filter(char::is_ascii_alphanumeric);
+            let before = out.len();
+            out.extend(letters);
+            if out.len() == before {
+                *out += &format!("u{:x}", u32::from(c));
+            }
+        }
     }
 }
 
@@ -288,10 +296,18 @@ mod tests {
         check_name("Zoe\u{308} O'Brien-Núñez", "Zoe-OBrien-Nunez_web.jpg");
     }
 
+    /// Mandarin as in Pinyin (ISO 7098), Greek as in ISO 843, Japanese kana as in Hepburn's way.
     #[test]
-    fn unknown_letters_keep_people_apart() {
-        check_name("李 Wei", "u674e-Wei_web.jpg");
+    fn letters_of_other_scripts_are_spelled() {
+        check_name("李 伟", "Li-Wei_web.jpg");
+        check_name("Νίκος", "Nikos_web.jpg");
+        check_name("さくら", "sakura_web.jpg");
         assert_ne!(name("李"), name("王"));
+    }
+
+    #[test]
+    fn what_nobody_can_spell_becomes_its_number() {
+        check_name("x\u{1e900}", "xu1e900_web.jpg");
     }
 
     #[test]

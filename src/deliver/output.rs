@@ -1,15 +1,21 @@
 //! From a finished picture to the bytes of one delivered file: shape, size, sharpening, colour
 //! space, encoder.
 //!
-//! Resampled in linear light, where light adds, then sharpened at its own size.
+//! Resampled in linear light, where light adds, then sharpened at its own size. What part of the frame
+//! an output shows says the engine (`Shown`); wall that is added beside the frame is the finished
+//! picture's own, mirrored. A black-and-white variant is the recipe's operation of that name, at its
+//! defaults, on the finished colours.
 
 use std::borrow::Cow;
 
+use ndarray::Array2;
+
 use crate::colour::output::{Encoder, Profile, encode_8};
-use crate::engine::Finished;
+use crate::engine::{Finished, Shape, Shown};
+use crate::operations::black_and_white::BlackAndWhite;
 use crate::operations::output_sharpening::OutputSharpening;
 use crate::picture::{Linear, Rect, Size, bands, resample};
-use crate::raw::Exif;
+use crate::raw::{Exif, Private};
 
 use super::encode::{self, Format, Pixels};
 use super::metadata::Metadata;
@@ -25,7 +31,7 @@ pub enum Extent {
     Height(u32),
     /// The longer edge has this many.
     LongEdge(u32),
-    /// Exactly this wide and high; the crop is cut to this shape around the eyes.
+    /// Exactly this wide and high; the output's shape is that of these.
     Exact(u32, u32),
 }
 
@@ -36,6 +42,8 @@ pub struct Order {
     pub name: String,
     /// Path inside of the delivery folder, checked not to leave it.
     pub file: String,
+    /// What part of the frame it shows.
+    pub shape: Shape,
     /// How large.
     pub extent: Extent,
     /// How it is encoded.
@@ -44,6 +52,8 @@ pub struct Order {
     pub profile: Profile,
     /// The recipe's sharpening with the output's factor; `None` without such a step.
     pub sharpening: Option<OutputSharpening>,
+    /// Whether it is a black-and-white variant.
+    pub black_and_white: bool,
     /// What is written into the file besides pixels.
     pub metadata: Metadata,
 }
@@ -55,6 +65,8 @@ pub struct Made {
     pub file: Vec<u8>,
     /// Pixels.
     pub size: Size,
+    /// The format with the settings that were used.
+    pub format: Format,
     /// BLAKE3 of the interleaved samples (16-bit ones little-endian).
     pub blake3_pixels: String,
 }
@@ -63,50 +75,99 @@ impl Order {
     /// All that the file depends on besides frame, recipe and set, as text.
     pub fn canonical(&self) -> String {
         format!(
-            "{} {} {:?} {:?} {:?} {:?} {:?}",
+            "{} {} {:?} {:?} {:?} {:?} {:?} {} {:?}",
             self.name,
             self.file,
+            self.shape,
             self.extent,
             self.format,
             self.profile,
             self.sharpening,
+            self.black_and_white,
             self.metadata
         )
     }
 }
 
-/// Makes one file of a finished picture.
+/// Makes one file of a finished picture, which covers what is `shown`.
 ///
 /// # Errors
-/// When the encoder refuses.
-pub fn make(finished: &Finished, order: &Order, exif: &Exif) -> Result<Made, encode::Error> {
-    let (shape, size) = shape_and_size(finished, order.extent);
-    let picture = &finished.picture;
-    let mut cut = None;
-    if shape != Rect::whole(picture.size()) {
-        let part = picture
-            .planes
-            .each_ref()
-            .map(|plane| shape.of(plane.view()).to_owned());
-        cut = Some(Linear { planes: part });
-    }
-    let cut = cut.as_ref().unwrap_or(picture);
-    let sized = if size == cut.size() {
-        Cow::Borrowed(cut)
+/// When the encoder refuses, or the file would be larger than the format allows.
+pub fn make(
+    finished: &Finished,
+    order: &Order,
+    shown: &Shown,
+    exif: &Exif,
+    private: &Private,
+) -> Result<Made, encode::Error> {
+    let cut = part(finished, shown);
+    let size = size_of(order.extent, cut.size());
+    let mut sized = if size == cut.size() {
+        cut
     } else {
-        Cow::Owned(resample::resize(cut, size))
+        Cow::Owned(resample::resize(&cut, size))
     };
+    if order.black_and_white {
+        let picture = sized.to_mut();
+        BlackAndWhite::default().mix(picture);
+    }
     let pixels = pixels(&sized, order);
     drop(sized);
     let blake3_pixels = digest(&pixels);
     let mut metadata = order.metadata.clone();
     metadata.exposure = exif.clone();
-    let file = encode::encode(pixels, size, order.format, &order.profile.icc(), &metadata)?;
+    metadata.private = metadata.keep.of(private);
+    let icc = order.profile.icc();
+    let (file, format) = encode::encode(&pixels, size, order.format, &icc, &metadata)?;
     Ok(Made {
         file,
         size,
+        format,
         blake3_pixels,
     })
+}
+
+/// What is shown of a finished picture, with the wall that is added.
+fn part<'f>(finished: &'f Finished, shown: &Shown) -> Cow<'f, Linear> {
+    let picture = &finished.picture;
+    let cover = finished.cover;
+    let rect = Rect {
+        left: shown.rect.left - cover.left,
+        top: shown.rect.top - cover.top,
+        ..shown.rect
+    };
+    let [left, right] = shown.added;
+    if rect == Rect::whole(picture.size()) && left.columns + right.columns == 0 {
+        return Cow::Borrowed(picture);
+    }
+    let Size { width, height } = shown.size();
+    // Beyond each edge its wall runs back and forth.
+    let mirrored = |beyond: usize, wall: usize| {
+        let place = beyond % (2 * wall.max(1));
+        place.min(2 * wall.max(1) - 1 - place)
+    };
+    let columns: Vec<usize> = (0..width)
+        .map(|x| {
+            if x < left.columns {
+                mirrored(left.columns - 1 - x, left.wall)
+            } else if x < left.columns + rect.width {
+                x - left.columns
+            } else {
+                rect.width - 1 - mirrored(x - left.columns - rect.width, right.wall)
+            }
+        })
+        .collect();
+    let planes = picture.planes.each_ref().map(|plane| {
+        let from = rect.of(plane.view());
+        let mut out = Array2::zeros((height, width));
+        for (mut row, from) in out.outer_iter_mut().zip(from.outer_iter()) {
+            for (value, &x) in row.iter_mut().zip(&columns) {
+                *value = from[x];
+            }
+        }
+        out
+    });
+    Cow::Owned(Linear { planes })
 }
 
 /// Rows that are sharpened and encoded as one piece: of a full-size frame a few megabytes, with
@@ -156,23 +217,18 @@ pub fn thumbnail(picture: &Linear, edge: usize) -> (Vec<u8>, Size) {
     )
 }
 
-/// The part of the crop that an output shows, and its size in pixels.
-fn shape_and_size(finished: &Finished, extent: Extent) -> (Rect, Size) {
-    let from = finished.picture.size();
-    let whole = Rect::whole(from);
+/// The size in pixels of an output whose part of the frame has the size `from`.
+fn size_of(extent: Extent, from: Size) -> Size {
     let by = |wanted: u32, side: usize| scaled_to(from, wanted as usize, side);
     match extent {
-        Extent::Full => (whole, from),
-        Extent::Width(width) => (whole, by(width, from.width)),
-        Extent::Height(height) => (whole, by(height, from.height)),
-        Extent::LongEdge(edge) => (whole, by(edge, from.width.max(from.height))),
-        Extent::Exact(width, height) => {
-            let size = Size {
-                width: width as usize,
-                height: height as usize,
-            };
-            (part_of_shape(finished, size), size)
-        }
+        Extent::Full => from,
+        Extent::Width(width) => by(width, from.width),
+        Extent::Height(height) => by(height, from.height),
+        Extent::LongEdge(edge) => by(edge, from.width.max(from.height)),
+        Extent::Exact(width, height) => Size {
+            width: width as usize,
+            height: height as usize,
+        },
     }
 }
 
@@ -182,37 +238,6 @@ fn scaled_to(from: Size, wanted: usize, side: usize) -> Size {
     Size {
         width: scaled(from.width),
         height: scaled(from.height),
-    }
-}
-
-/// The largest part of the crop in the shape of `size`: cut evenly left and right, and above and
-/// below in the proportion in which the eyes divide the picture, so that they stay where the
-/// recipe put them.
-fn part_of_shape(finished: &Finished, size: Size) -> Rect {
-    let from = finished.picture.size();
-    let height_for = (from.width * size.height + size.width / 2) / size.width;
-    if height_for <= from.height {
-        let eye_line = finished.regions.marks.as_ref().map_or(0.42, |marks| {
-            let middle = 0.5 * (marks.eyes[0].y + marks.eyes[1].y);
-            (middle / from.height as f32).clamp(0.0, 1.0)
-        });
-        let height = height_for.max(1);
-        let top = ((from.height - height) as f32 * eye_line) as usize;
-        Rect {
-            left: 0,
-            top: top.min(from.height - height),
-            width: from.width,
-            height,
-        }
-    } else {
-        let width =
-            ((from.height * size.width + size.height / 2) / size.height).clamp(1, from.width);
-        Rect {
-            left: (from.width - width) / 2,
-            top: 0,
-            width,
-            height: from.height,
-        }
     }
 }
 

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::natural::Natural;
 use crate::engine::{Finished, Matched, Placement, StepNote};
-use crate::picture::{Point, Size};
+use crate::picture::{Point, Rect, Size};
 use crate::raw::{Decoder, Exif, Frame};
 use crate::regions::{Attention, Marks, Region};
 use crate::sensor::Notes;
@@ -168,6 +168,16 @@ pub struct OutputNote {
     pub output: String,
     /// File name inside the delivery folder.
     pub file: String,
+    /// The part of the upright frame that it shows, in its pixels; `None` in sidecars of versions that
+    /// showed the crop alone.
+    #[serde(default)]
+    pub shown: Option<Rect>,
+    /// Columns of wall that were added beside the frame, left and right.
+    #[serde(default)]
+    pub wall_added: [usize; 2],
+    /// Whether it is a black-and-white variant.
+    #[serde(default)]
+    pub black_and_white: bool,
     /// Pixels.
     pub size: Size,
     /// Embedded profile.

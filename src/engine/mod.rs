@@ -6,14 +6,19 @@
 //!   └────────────── development of the crop ┴─ picture stage ─ Finished
 //! ```
 //!
+//! An output whose shape reaches beyond the crop is rendered from the crop and that shape together
+//! (`shape`), so that no other output changes by a bit when it comes or goes.
+//!
 //! The same code renders a preview, from the small copy instead of the full development.
 //! Nothing here touches a disk, a clock or a screen.
 
 mod development;
 mod matching;
+mod shape;
 mod skin_trace;
 mod steps;
 
+use std::borrow::Cow;
 use std::ops::ControlFlow;
 
 use serde::{Deserialize, Serialize};
@@ -29,6 +34,7 @@ use crate::sensor::{self, Developed, Development, Notes};
 
 pub use development::{Reference, Unavailable};
 pub use matching::{Difference, Matched, Matching, Side, Target, Wall};
+pub use shape::{Added, Beside, NoRoom, Shape, Shown};
 pub use skin_trace::{SkinMove, SkinState};
 
 /// Long side of the small copy on which regions are found: at a usual headshot's framing an eye
@@ -117,10 +123,12 @@ impl StepNote {
 /// A frame that went through sensor and picture stage.
 #[derive(Debug, Clone)]
 pub struct Finished {
-    /// The crop, display-linear, 1.0 is the output's white.
+    /// What [`Finished::cover`] says, display-linear, 1.0 is the output's white.
     pub picture: Linear,
-    /// The sitter in the crop.
+    /// The sitter in it.
     pub regions: Regions,
+    /// The part of the upright frame that the picture shows: the crop, or more.
+    pub cover: Rect,
     /// Where the crop lies.
     pub placement: Placement,
     /// What each picture-stage step did.
@@ -135,8 +143,37 @@ pub struct Finished {
     pub attention: Vec<Attention>,
 }
 
+impl Finished {
+    /// Only the crop of it, which is what is told of a frame whatever else it was rendered for. Of a
+    /// picture at full size.
+    pub fn of_crop(&self) -> Cow<'_, Self> {
+        let crop = self.placement.rect;
+        if self.cover == crop {
+            return Cow::Borrowed(self);
+        }
+        let (left, top) = (crop.left - self.cover.left, crop.top - self.cover.top);
+        let part = Rect { left, top, ..crop };
+        let mut steps = self.steps.clone();
+        for (centre, _) in steps.iter_mut().flat_map(|step| &mut step.places) {
+            centre.x -= left as f32;
+            centre.y -= top as f32;
+        }
+        Cow::Owned(Self {
+            picture: cut_of(&self.picture, part),
+            regions: self.regions.placed(part, self.cover.size()),
+            cover: crop,
+            placement: self.placement,
+            steps,
+            development: self.development.clone(),
+            matched: self.matched,
+            unavailable: self.unavailable.clone(),
+            attention: self.attention.clone(),
+        })
+    }
+}
+
 /// A frame with its sitter found and its crop chosen, not yet rendered.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Found {
     /// The upright small copy, scene-linear.
     pub small: Linear,
@@ -144,6 +181,8 @@ pub struct Found {
     pub regions: Regions,
     /// The crop the recipe asks for.
     pub placement: Placement,
+    /// What is rendered, in pixels of the upright frame: the crop, or more ([`Found::cover_for`]).
+    pub cover: Rect,
     /// From regions and crop.
     pub attention: Vec<Attention>,
     /// How the frame was brought to the set's exposure and white; `None` when it was not.
@@ -207,6 +246,7 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
         small,
         regions,
         placement,
+        cover: rect,
         attention,
         matched,
         development: how,
@@ -254,6 +294,7 @@ pub fn render_found(
         small,
         regions,
         placement,
+        cover,
         mut attention,
         matched,
         development: how,
@@ -261,12 +302,8 @@ pub fn render_found(
     let (picture, regions, development) = match fineness {
         Fineness::Full => {
             drop(small);
-            let (picture, notes) = develop_part(frame, &how, placement.rect)?;
-            (
-                picture,
-                regions.placed(placement.rect, placement.frame),
-                notes,
-            )
+            let (picture, notes) = develop_part(frame, &how, cover)?;
+            (picture, regions.placed(cover, placement.frame), notes)
         }
         Fineness::Small(pixels) => {
             let whole = if pixels <= SMALL {
@@ -274,7 +311,7 @@ pub fn render_found(
             } else {
                 small_developed(frame, &how, pixels)?
             };
-            let rect = scaled(placement.rect, placement.frame, whole.size());
+            let rect = scaled(cover, placement.frame, whole.size());
             let size = whole.size();
             (cut(whole, rect), regions.placed(rect, size), None)
         }
@@ -310,6 +347,7 @@ pub fn render_found(
     Ok(Finished {
         picture,
         regions,
+        cover,
         placement,
         steps,
         development,

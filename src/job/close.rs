@@ -99,9 +99,9 @@ fn sheet(
         program: mark,
         ..Metadata::default()
     };
-    let format = Format::Jpeg { quality: 88 };
+    let format = Format::jpeg(88);
     let icc = Profile::Srgb.icc();
-    let file = encode::encode(Pixels::Eight(pixels), size, format, &icc, &metadata)
+    let (file, _) = encode::encode(&Pixels::Eight(pixels), size, format, &icc, &metadata)
         .map_err(|error| error.to_string())?;
     atomic::write(&path, &file, originals).map_err(|error| error.to_string())?;
     Ok(Some(path))

@@ -182,16 +182,16 @@ fn thumbnail(path: &std::path::Path) -> Vec<u8> {
         return Vec::new();
     };
     let (pixels, size) = output::thumbnail(&finished.picture, THUMBNAIL);
-    let format = Format::Jpeg { quality: 80 };
+    let format = Format::jpeg(80);
     let icc = Profile::Srgb.icc();
     encode::encode(
-        Pixels::Eight(pixels),
+        &Pixels::Eight(pixels),
         size,
         format,
         &icc,
         &Metadata::default(),
     )
-    .unwrap_or_default()
+    .map_or_else(|_| Vec::new(), |(file, _)| file)
 }
 
 /// Writes page and table into the delivery folder; gives their paths.

@@ -22,10 +22,11 @@ use crate::deliver::preview_sheet::Sheet;
 use crate::deliver::sidecar::{
     self, FrameNote, Looks, OutputNote, RecipeNote, RegionsNote, Sidecar,
 };
-use crate::engine::{self, Fineness, Finished, Matching, Set, Target};
+use crate::engine::{self, Fineness, Finished, Matching, Set, Shown, Target};
 use crate::measure;
 use crate::operations::canvas::Canvas;
-use crate::raw::{self, Frame, Limits};
+use crate::picture::Rect;
+use crate::raw::{self, Frame, Limits, Private};
 use crate::recipe::Step;
 use crate::regions::Attention;
 use crate::sensor::chart::{self, Chart, ChartProfile};
@@ -411,15 +412,32 @@ struct Run<'a> {
 /// A file that shall be made: what is ordered, its key, its place.
 type Wanted<'t> = (&'t Order, String, PathBuf);
 
-/// A rendered frame, how far its sitter moved, and what became of each wanted file.
-type Rendered<R> = (Finished, Option<Natural>, Vec<Result<R, String>>);
+/// Parts of a frame that are rendered, each with the files that are made of it.
+type Covers<'w, 't> = Vec<(Rect, Vec<(&'w Wanted<'t>, Shown)>)>;
+
+/// Adds the reasons that are not there yet.
+fn add_new(to: &mut Vec<Attention>, from: impl IntoIterator<Item = Attention>) {
+    for reason in from {
+        if !to.contains(&reason) {
+            to.push(reason);
+        }
+    }
+}
+
+/// What is told of a rendered frame, and what became of each wanted file.
+struct Rendered<R> {
+    unavailable: Vec<String>,
+    natural: Option<Natural>,
+    attention: Vec<Attention>,
+    files: Vec<Result<R, String>>,
+}
 
 /// What stands where an output shall come.
 enum Standing {
     /// Nothing.
     Missing,
-    /// The very file.
-    Right,
+    /// The very file, with what its sidecar says.
+    Right(Box<Sidecar>),
     /// Ours, but from other inputs.
     Outdated,
     /// Not ours, or edited since.
@@ -459,7 +477,13 @@ impl Run<'_> {
             let key = key(task, order, &digest, &self.set_digest);
             let path = self.plan.deliver_to.join(&order.file);
             match self.standing(&path, &key)? {
-                Standing::Right if !self.manner.again => done.files.push(order.file.clone()),
+                // What an earlier run wrote down is as true now.
+                Standing::Right(sidecar) if !self.manner.again => {
+                    done.files.push(order.file.clone());
+                    done.unavailable = sidecar.unavailable;
+                    done.natural = sidecar.natural;
+                    add_new(&mut done.attention, sidecar.attention);
+                }
                 Standing::Foreign if !self.manner.again => {
                     foreign.push(path.display().to_string());
                 }
@@ -475,45 +499,44 @@ impl Run<'_> {
             )
         });
         if wanted.is_empty() {
-            // What an earlier run wrote down is as true now.
-            if let Some(sidecar) = done.files.first().and_then(|file| self.sidecar_of(file)) {
-                done.unavailable = sidecar.unavailable;
-                done.natural = sidecar.natural;
-                done.attention = sidecar.attention;
-            }
             if let Some(why) = foreign {
                 done.result = Done::Failed(why);
             }
             return Ok(done);
         }
         let written = wanted.len();
-        let finished = self.render(task, &digest, &wanted, watch, &|wanted, made, sidecar| {
+        let rendered = self.render(task, &digest, &wanted, watch, &|wanted, made, sidecar| {
             let (order, _, path) = wanted;
             atomic::write_with_sidecar(path, &made.file, &sidecar, self.originals)
                 .map_err(|error| error.to_string())?;
             watch(Event::Past(task, &order.name));
             Ok(order.file.clone())
         })?;
-        let Some((finished, natural, files)) = finished else {
+        let Some(rendered) = rendered else {
             return Ok(outcome(task, Done::Stopped));
         };
-        for file in files {
-            done.files.push(file?);
+        // One output that cannot be made keeps none of the others back.
+        let mut failures: Vec<String> = foreign.into_iter().collect();
+        for file in rendered.files {
+            match file {
+                Ok(file) => done.files.push(file),
+                Err(why) => failures.push(why),
+            }
         }
-        done.natural = natural;
-        done.result = foreign.map_or(Done::Rendered(written), Done::Failed);
-        done.unavailable = finished
-            .unavailable
-            .iter()
-            .map(ToString::to_string)
-            .collect();
-        done.attention = finished.attention;
+        done.natural = rendered.natural;
+        done.result = if failures.is_empty() {
+            Done::Rendered(written)
+        } else {
+            Done::Failed(failures.join("; "))
+        };
+        done.unavailable = rendered.unavailable;
+        add_new(&mut done.attention, rendered.attention);
         Ok(done)
     }
 
     /// Renders a frame's files again and compares them with what stands there.
     fn again(&self, task: &Task, watch: &(dyn Fn(Event<'_>) + Sync)) -> Verdicts {
-        let all = |verdict: Verdict| {
+        let all = |verdict: Verdict| -> Verdicts {
             let files = task.outputs.iter().map(|order| order.file.clone());
             files.map(|file| (file, verdict)).collect()
         };
@@ -544,7 +567,11 @@ impl Run<'_> {
             },
         );
         match rendered {
-            Ok(Some((_, _, verdicts))) => verdicts.into_iter().flatten().collect(),
+            Ok(Some(rendered)) => {
+                let mut verdicts = all(Verdict::CannotRender);
+                verdicts.extend(rendered.files.into_iter().flatten());
+                verdicts
+            }
             _ => all(Verdict::CannotRender),
         }
     }
@@ -570,6 +597,14 @@ impl Run<'_> {
         }
         let frame = raw::read(&bytes, &task.frame_name, &Limits::default())
             .map_err(|error| error.to_string())?;
+        let keeps = wanted
+            .iter()
+            .any(|(order, ..)| order.metadata.keep.anything());
+        let private = if keeps {
+            raw::private(&bytes)
+        } else {
+            Private::default()
+        };
         drop(bytes);
         watch(Event::Past(task, "read"));
         // The need is known only from the opened frame; its samples are part of it.
@@ -592,40 +627,111 @@ impl Run<'_> {
         if past("regions").is_break() {
             return Ok(None);
         }
-        let after = |step: Option<&Step>, _: &mut Canvas| {
-            past(step.map_or("development", |step| step.operation.name()))
-        };
-        let mut finished =
-            engine::render_found(&frame, &task.recipe, set, found, Fineness::Full, after)
-                .map_err(failed)?;
-        let natural = natural(&finished, task);
-        finished
-            .attention
-            .extend(natural.iter().flat_map(Natural::attention));
         let note = FrameNote::new(
             &task.frame_name,
             digest.bytes,
             digest.blake3.clone(),
             &frame,
         );
-        let exif = note.exif.clone();
-        drop(frame);
-        let looks = looks_of(&finished);
-        let taken = side_by_side(wanted, OUTPUTS, |wanted| {
-            let (order, key, _) = wanted;
-            let made = output::make(&finished, order, &exif).map_err(|error| error.to_string())?;
-            let sidecar = self.sidecar(
+        let crop = found.placement.rect;
+        let mut rendered = Rendered {
+            unavailable: Vec::new(),
+            natural: None,
+            attention: found.attention.clone(),
+            files: Vec::new(),
+        };
+        let mut covers: Covers<'_, '_> = Vec::new();
+        for wanted in wanted {
+            let (order, ..) = wanted;
+            match found.shown(&order.shape, &order.name) {
+                Ok(shown) => {
+                    let cover = found.cover_for(&shown);
+                    match covers.iter_mut().find(|(there, _)| *there == cover) {
+                        Some((_, orders)) => orders.push((wanted, shown)),
+                        None => covers.push((cover, vec![(wanted, shown)])),
+                    }
+                }
+                Err(why) => rendered.files.push(Err(format!("`{}`: {why}", order.name))),
+            }
+        }
+        // The crop last: most outputs show no more, and need memory that frame and copy then free.
+        covers.sort_by_key(|(cover, _)| *cover == crop);
+        let (mut frame, mut found) = (Some(frame), Some(found));
+        let count = covers.len();
+        for (index, (cover, orders)) in covers.into_iter().enumerate() {
+            let last = index + 1 == count;
+            let mut found_here = if last { found.take() } else { found.clone() }
+                .expect("it is taken for the last cover only");
+            found_here.cover = cover;
+            let after = |step: Option<&Step>, _: &mut Canvas| {
+                past(step.map_or("development", |step| step.operation.name()))
+            };
+            let opened = frame
+                .as_ref()
+                .expect("it is dropped for the last cover only");
+            let finished =
+                engine::render_found(opened, &task.recipe, set, found_here, Fineness::Full, after);
+            if last {
+                frame = None;
+            }
+            let finished = match finished {
+                Err(engine::Error::Stopped) => return Ok(None),
+                other => other.map_err(failed)?,
+            };
+            self.deliver(
                 task,
-                order,
+                (&note, &private),
+                (finished, &orders),
+                take,
+                &mut rendered,
+            );
+        }
+        drop(share);
+        Ok(Some(rendered))
+    }
+
+    /// Makes the files of what was rendered once and hands each to `take`, several at a time.
+    fn deliver<R: Send>(
+        &self,
+        task: &Task,
+        (note, private): (&FrameNote, &Private),
+        (finished, orders): (Finished, &[(&Wanted<'_>, Shown)]),
+        take: &(dyn Fn(&Wanted<'_>, output::Made, Sidecar) -> Result<R, String> + Sync),
+        rendered: &mut Rendered<R>,
+    ) {
+        let of_crop = finished.of_crop();
+        let natural = natural(&of_crop, task);
+        let looks = looks_of(&of_crop);
+        let mut attention = finished.attention.clone();
+        attention.extend(natural.iter().flat_map(Natural::attention));
+        let files = side_by_side(orders, OUTPUTS, |(wanted, shown)| {
+            let (order, key, _) = wanted;
+            let made = output::make(&finished, order, shown, &note.exif, private)
+                .map_err(|error| format!("`{}`: {error}", order.name))?;
+            let mut sidecar = self.sidecar(
+                task,
+                (order, shown),
                 key.clone(),
-                &note,
-                (&finished, &natural, looks),
+                note,
+                (&of_crop, &natural, looks),
                 &made,
             );
+            sidecar.attention = attention.iter().chain(&shown.attention).cloned().collect();
             take(wanted, made, sidecar)
         });
-        drop(share);
-        Ok(Some((finished, natural, taken)))
+        rendered.files.extend(files);
+        add_new(&mut rendered.attention, attention);
+        for (_, shown) in orders {
+            add_new(&mut rendered.attention, shown.attention.clone());
+        }
+        if rendered.natural.is_none() {
+            rendered.natural = natural;
+        }
+        rendered.unavailable = finished
+            .unavailable
+            .iter()
+            .map(ToString::to_string)
+            .collect();
     }
 
     fn standing(&self, path: &Path, key: &str) -> Result<Standing, String> {
@@ -649,21 +755,17 @@ impl Run<'_> {
             .map_err(|error| format!("{}: {error}", path.display()))?;
         let same = now.blake3 == sidecar.output.blake3_file;
         Ok(match (sidecar.key == key, same) {
-            (true, true) => Standing::Right,
+            (true, true) => Standing::Right(Box::new(sidecar)),
             (false, true) => Standing::Outdated,
             // What a killed run left half in place was put right before (`atomic`).
             (_, false) => Standing::Foreign,
         })
     }
 
-    fn sidecar_of(&self, file: &str) -> Option<Sidecar> {
-        read_sidecar(&sidecar_path(&self.plan.deliver_to.join(file)))
-    }
-
     fn sidecar(
         &self,
         task: &Task,
-        order: &Order,
+        (order, shown): (&Order, &Shown),
         key: String,
         note: &FrameNote,
         (finished, natural, looks): (&Finished, &Option<Natural>, Looks),
@@ -696,9 +798,12 @@ impl Run<'_> {
             output: OutputNote {
                 output: order.name.clone(),
                 file: order.file.clone(),
+                shown: Some(shown.rect),
+                wall_added: shown.added.map(|added| added.columns),
+                black_and_white: order.black_and_white,
                 size: made.size,
                 profile: order.profile.description().to_owned(),
-                encoding: order.format.to_string(),
+                encoding: made.format.to_string(),
                 blake3_pixels: made.blake3_pixels.clone(),
                 blake3_file: hex(blake3::hash(&made.file)),
             },

@@ -12,8 +12,12 @@
 //!     match: Match(exposure: true, white: true), // to the reference's backdrop
 //!     match_to: "../2025/delivered",             // last year's wall, size and crop
 //!     practice: Practice(aperture: (5.6, 6.3)),  // what `capture` holds frames to
+//!     keywords: ["headshot"],
 //!     outputs: [
 //!         Output(name: "web", long_edge: 1200, format: Jpeg(quality: 90), profile: Srgb),
+//!         Output(name: "avatar", crop: Circle, width: 400, format: Jpeg(max_kilobytes: 60)),
+//!         Output(name: "header", crop: Banner(aspect: (3, 1), sitter: Left, extend_wall: true),
+//!                width: 2400, format: Jpeg(progressive: true), black_and_white: true),
 //!         Output(name: "print", print: (8.0, 10.0), ppi: 300, format: Tiff(bits: 16), profile: OpRgb,
 //!                pattern: "print/{file_name}"),
 //!     ],
@@ -29,12 +33,14 @@ use std::sync::Arc;
 
 use crate::checks::Practice;
 use crate::colour::output::Profile;
-use crate::deliver::encode::Format;
+use crate::deliver::encode::{Format, LOWEST_QUALITY};
+use crate::deliver::metadata::Keep;
 use crate::deliver::output::Extent;
-use crate::engine::Matching;
+use crate::engine::{Beside, Matching, Shape};
+use crate::operations::values::Aspect;
 use crate::picture::Ratio;
 use crate::recipe::reader::{Fields, Reader};
-use crate::recipe::tree::{self, Group, Node, Value};
+use crate::recipe::tree::{self, Field, Group, Node, Value};
 use crate::recipe::{Diagnostics, Place, Source, Span, one_of};
 
 use super::practice;
@@ -51,6 +57,12 @@ const INCHES: std::ops::RangeInclusive<f32> = 0.5..=100.0;
 const PPI: std::ops::RangeInclusive<u32> = 36..=1200;
 /// Most outputs of one job; common practice, no source.
 const MOST_OUTPUTS: usize = 24;
+/// Kilobytes that a file may be held to.
+const KILOBYTES: std::ops::RangeInclusive<u32> = 5..=1_000_000;
+/// Most keywords, and bytes of one: what IPTC-IIM 4.2 holds (dataset 2:25); more than these are a
+/// slip of the pen.
+const MOST_KEYWORDS: usize = 50;
+const LONGEST_KEYWORD: usize = 64;
 /// Most frames that are listed one by one.
 const MOST_FRAMES: usize = 20_000;
 /// What a pattern can put into a name.
@@ -83,6 +95,8 @@ pub struct JobFile {
     pub deliver_to: Written<String>,
     /// What is written into the files' metadata.
     pub rights: Rights,
+    /// Keywords of every file.
+    pub keywords: Vec<String>,
     /// Megabytes that a run may take, if the job says so.
     pub memory: Option<u32>,
 }
@@ -131,6 +145,8 @@ impl SetFrames {
 pub struct Output {
     /// As reports and names call it.
     pub name: String,
+    /// What part of the frame it shows.
+    pub shape: Shape,
     /// How large.
     pub size: Extent,
     /// Pixels per inch that the file states.
@@ -143,6 +159,10 @@ pub struct Output {
     pub pattern: String,
     /// Factor on the recipe's `OutputSharpening`, 0 to 2.
     pub sharpening: Ratio,
+    /// Whether it is a black-and-white variant.
+    pub black_and_white: bool,
+    /// Private notes of the frame that are written into it.
+    pub keep: Keep,
     /// Its name in the job file.
     pub place: Place,
 }
@@ -191,6 +211,7 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         "outputs",
         "deliver_to",
         "rights",
+        "keywords",
         "memory",
     ];
     let fields = reader.fields(group, "Job", &known);
@@ -228,6 +249,9 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         .get("practice")
         .map(|node| practice::read(reader, node));
     let rights = fields.get("rights").map(|node| read_rights(reader, node));
+    let keywords = fields
+        .get("keywords")
+        .map(|node| read_keywords(reader, node));
     let memory = fields
         .get("memory")
         .and_then(|node| reader.number(node, 500..=1_000_000, "a number of megabytes"));
@@ -249,6 +273,7 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         outputs: outputs?,
         deliver_to: deliver_to?,
         rights: rights.unwrap_or_default(),
+        keywords: keywords.unwrap_or_default(),
         memory,
     })
 }
@@ -355,6 +380,27 @@ fn read_rights(reader: &mut Reader, node: &Node) -> Rights {
     }
 }
 
+fn read_keywords(reader: &mut Reader, node: &Node) -> Vec<String> {
+    let items = reader.list(node, "keywords").unwrap_or_default();
+    if items.len() > MOST_KEYWORDS {
+        let message = format!("at most {MOST_KEYWORDS} keywords, found {}", items.len());
+        reader.error(node.span.start..node.span.start + 1, message);
+        return Vec::new();
+    }
+    let mut keywords = Vec::new();
+    for item in items {
+        let Some(keyword) = reader.text(item) else {
+            continue;
+        };
+        if keyword.len() > LONGEST_KEYWORD {
+            let message = format!("a keyword has at most {LONGEST_KEYWORD} bytes");
+            reader.error(item.span.clone(), message);
+        }
+        keywords.push(keyword);
+    }
+    keywords
+}
+
 fn read_outputs(reader: &mut Reader, node: &Node) -> Option<Vec<Output>> {
     let items = reader.list(node, "outputs")?;
     if items.is_empty() || items.len() > MOST_OUTPUTS {
@@ -408,6 +454,7 @@ fn read_output(reader: &mut Reader, node: &Node) -> Option<Output> {
     let group = reader.group(node, "Output", true)?;
     let known = [
         "name",
+        "crop",
         "width",
         "height",
         "long_edge",
@@ -417,6 +464,8 @@ fn read_output(reader: &mut Reader, node: &Node) -> Option<Output> {
         "profile",
         "pattern",
         "sharpening",
+        "black_and_white",
+        "keep",
     ];
     let fields = reader.fields(group, "Output", &known);
     let name = reader
@@ -427,6 +476,7 @@ fn read_output(reader: &mut Reader, node: &Node) -> Option<Output> {
         .map(|node| reader.number(node, PPI, "pixels per inch"));
     let ppi = ppi.unwrap_or(Some(300));
     let size = read_size(reader, &fields, ppi);
+    let shape = read_shape(reader, &fields, size);
     let format = reader
         .need(&fields, "format")
         .and_then(|node| read_format(reader, node));
@@ -447,18 +497,26 @@ fn read_output(reader: &mut Reader, node: &Node) -> Option<Output> {
         Some(node) => reader.number(node, 0.0..=2.0, "a factor"),
         None => Some(1.0),
     };
+    let black_and_white = match fields.get("black_and_white") {
+        Some(node) => yes_or_no(reader, node),
+        None => Some(false),
+    };
+    let keep = fields.get("keep").map(|node| read_keep(reader, node));
     let place = Place {
         file: Arc::clone(&reader.source),
         span: fields.head.clone(),
     };
     Some(Output {
         name: name?,
+        shape: shape?,
         size: size?,
         ppi: ppi?,
         format: format?,
         profile: profile?,
         pattern: pattern?,
         sharpening: Ratio(sharpening?),
+        black_and_white: black_and_white?,
+        keep: keep.unwrap_or_default(),
         place,
     })
 }
@@ -515,6 +573,160 @@ fn read_size(reader: &mut Reader, fields: &Fields, ppi: Option<u32>) -> Option<E
     })
 }
 
+fn yes_or_no(reader: &mut Reader, node: &Node) -> Option<bool> {
+    reader.word(node, "answer", &[("true", true), ("false", false)])
+}
+
+/// What part of the frame an output shows. A print's inches tell it too, so both cannot be set.
+fn read_shape(reader: &mut Reader, fields: &Fields, size: Option<Extent>) -> Option<Shape> {
+    let Some(node) = fields.get("crop") else {
+        return match size? {
+            // In tenths of a per mille, so that any two edges make an aspect.
+            Extent::Exact(width, height) => {
+                let large = width.max(height);
+                let term = |edge: u32| (u64::from(edge) * 10_000 / u64::from(large)).max(1) as u32;
+                match Aspect::new(term(width), term(height)) {
+                    Ok(aspect) => Some(Shape::Aspect(aspect)),
+                    Err(rule) => {
+                        let span = fields
+                            .name_of("print")
+                            .unwrap_or_else(|| fields.head.clone());
+                        reader.error(span, rule);
+                        None
+                    }
+                }
+            }
+            _ => Some(Shape::Recipe),
+        };
+    };
+    if let Some(span) = fields
+        .name_of("crop")
+        .filter(|_| fields.get("print").is_some())
+    {
+        reader
+            .error(span, "`print` and `crop` are set, only one can be")
+            .label("one shape too many")
+            .help("the print's inches give the shape; for another, tell `width` or `height` and `ppi`");
+        return None;
+    }
+    let names = ["Recipe", "Square", "Circle", "Aspect", "Banner"];
+    let (name, group, span): (_, Option<&Group>, Span) = match &node.value {
+        Value::Word(word) => (*word, None, node.span.clone()),
+        Value::Group(group) => (group.name.unwrap_or(""), Some(group), group.head.clone()),
+        _ => {
+            reader.expected(node, format!("a crop: {}", one_of(names)));
+            return None;
+        }
+    };
+    let plain = match name {
+        "Recipe" => Some(Shape::Recipe),
+        "Square" => Some(Shape::Aspect(
+            Aspect::new(1, 1).expect("1 to 1 is an aspect"),
+        )),
+        "Circle" => Some(Shape::Circle),
+        _ => None,
+    };
+    match (plain, group, name) {
+        (Some(shape), None, _) => Some(shape),
+        (Some(_), Some(_), _) => {
+            reader
+                .error(span, format!("`{name}` has no settings"))
+                .help(format!("write `crop: {name}`"));
+            None
+        }
+        (None, Some(group), "Aspect") => {
+            let found = read_aspect(reader, &group.items, &group.fields);
+            if found.is_none() && group.items.len() != 2 {
+                reader.expected(node, "width to height, such as `Aspect(2, 3)`");
+            }
+            found.map(Shape::Aspect)
+        }
+        (None, Some(group), "Banner") => read_banner(reader, group),
+        (None, None, "Aspect" | "Banner") => {
+            let example = if name == "Aspect" {
+                "Aspect(2, 3)"
+            } else {
+                "Banner(aspect: (3, 1), sitter: Left)"
+            };
+            reader
+                .error(span, format!("`{name}` needs settings"))
+                .help(format!("such as `crop: {example}`"));
+            None
+        }
+        _ => {
+            reader.unknown(span, "crop", name, &names);
+            None
+        }
+    }
+}
+
+fn read_banner(reader: &mut Reader, group: &Group) -> Option<Shape> {
+    let fields = reader.fields(group, "Banner", &["aspect", "sitter", "extend_wall"]);
+    let aspect = reader.need(&fields, "aspect").and_then(|node| {
+        let aspect = match &node.value {
+            Value::Group(Group {
+                name: None,
+                items,
+                fields,
+                ..
+            }) if items.len() == 2 => read_aspect(reader, items, fields),
+            _ => {
+                reader.expected(node, "width to height as (3, 1)");
+                None
+            }
+        }?;
+        if aspect.ratio() < 1.5 {
+            reader
+                .error(node.span.clone(), "a banner is at least 3 to 2")
+                .help("for a picture that is less wide, write `crop: Aspect(5, 4)`");
+            return None;
+        }
+        Some(aspect)
+    });
+    let sides = [("Left", Beside::Left), ("Right", Beside::Right)];
+    let sitter = match fields.get("sitter") {
+        Some(node) => reader.word(node, "side", &sides),
+        None => Some(Beside::Left),
+    };
+    let extend_wall = match fields.get("extend_wall") {
+        Some(node) => yes_or_no(reader, node),
+        None => Some(false),
+    };
+    Some(Shape::Banner {
+        aspect: aspect?,
+        sitter: sitter?,
+        extend_wall: extend_wall?,
+    })
+}
+
+/// Two whole numbers, width to height.
+fn read_aspect(reader: &mut Reader, items: &[Node], fields: &[Field]) -> Option<Aspect> {
+    let ([width, height], true) = (items, fields.is_empty()) else {
+        return None;
+    };
+    let mut term = |node: &Node| reader.number(node, 1..=10_000, "a whole number");
+    let terms = (term(width), term(height));
+    match Aspect::new(terms.0?, terms.1?) {
+        Ok(aspect) => Some(aspect),
+        Err(rule) => {
+            reader.error(width.span.start..height.span.end, rule);
+            None
+        }
+    }
+}
+
+fn read_keep(reader: &mut Reader, node: &Node) -> Keep {
+    let mut keep = Keep::default();
+    for item in reader.list(node, "notes").unwrap_or_default() {
+        match reader.word(item, "note", &[("Place", true), ("SerialNumbers", false)]) {
+            Some(true) => keep.place = true,
+            Some(false) => keep.serial_numbers = true,
+            None => {}
+        }
+    }
+    keep
+}
+
 fn read_print(reader: &mut Reader, node: &Node, ppi: u32) -> Option<Extent> {
     let Value::Group(Group {
         name: None,
@@ -562,15 +774,47 @@ fn read_format(reader: &mut Reader, node: &Node) -> Option<Format> {
         reader.unknown(span, "format", name, &names);
         return None;
     }
-    let (setting, default) = if name == "Jpeg" {
-        ("quality", 92)
+    let settings: &[&str] = if name == "Jpeg" {
+        &["quality", "progressive", "max_kilobytes"]
     } else {
-        ("bits", 8)
+        &["bits"]
     };
-    let fields = group.map(|group| reader.fields(group, name, &[setting]));
-    let value = match fields.and_then(|fields| fields.get(setting)) {
-        None => default,
-        Some(node) if name == "Jpeg" => reader.number(node, 1..=100, "a quality")?,
+    let fields = group.map(|group| reader.fields(group, name, settings));
+    let get = |setting: &str| fields.as_ref().and_then(|fields| fields.get(setting));
+    if name == "Jpeg" {
+        let quality = match get("quality") {
+            Some(node) => reader.number(node, 1..=100, "a quality"),
+            None => Some(92),
+        };
+        let progressive = match get("progressive") {
+            Some(node) => yes_or_no(reader, node),
+            None => Some(false),
+        };
+        let largest = get("max_kilobytes")
+            .map(|node| reader.number(node, KILOBYTES, "a number of kilobytes"));
+        let capped = get("max_kilobytes").zip(get("quality"));
+        if let Some((_, node)) = capped
+            && quality.is_some_and(|quality| quality < LOWEST_QUALITY)
+        {
+            reader
+                .error(
+                    node.span.clone(),
+                    "with `max_kilobytes`, `quality` is the highest that is tried",
+                )
+                .label(format!("expected at least {LOWEST_QUALITY}"))
+                .help("leave `quality` out to begin at 92");
+        }
+        return Some(Format::Jpeg {
+            quality: quality?,
+            progressive: progressive?,
+            largest: match largest {
+                Some(largest) => Some(largest?),
+                None => None,
+            },
+        });
+    }
+    let bits = match get("bits") {
+        None => 8,
         Some(node) => {
             let bits = reader.number(node, 8..=16, "a number of bits")?;
             if bits != 8 && bits != 16 {
@@ -582,10 +826,10 @@ fn read_format(reader: &mut Reader, node: &Node) -> Option<Format> {
             bits
         }
     };
-    Some(match name {
-        "Jpeg" => Format::Jpeg { quality: value },
-        "Png" => Format::Png { bits: value },
-        _ => Format::Tiff { bits: value },
+    Some(if name == "Png" {
+        Format::Png { bits }
+    } else {
+        Format::Tiff { bits }
     })
 }
 

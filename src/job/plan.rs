@@ -1,6 +1,6 @@
 //! A checked job as a list of files to make: names resolved, paths settled, nothing rendered yet.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -8,7 +8,7 @@ use crate::deliver::atomic::Originals;
 use crate::deliver::metadata::Metadata;
 use crate::deliver::names;
 use crate::deliver::output::Order;
-use crate::engine::Matching;
+use crate::engine::{Matching, Shape};
 use crate::operations::Operation;
 use crate::picture::Ratio;
 use crate::recipe::{Diagnostics, Place, Recipe};
@@ -129,6 +129,7 @@ impl Plan {
             }
         });
         let mut tasks = Vec::new();
+        let mut walls = BTreeSet::new();
         for task in &job.tasks {
             let recipe = match &past {
                 Some(past) => past.onto(&task.recipe),
@@ -158,6 +159,19 @@ impl Plan {
                             "{} and {} would both get the file `{file}`",
                             other, task.sitter.person
                         ),
+                    );
+                }
+                if needs_even_wall(output)
+                    && !makes_even_wall(&recipe)
+                    && walls.insert(&output.name)
+                {
+                    let Place { file, span } = &output.place;
+                    let message = format!(
+                        "`{}` extends the wall, but the recipe of {} makes no even one",
+                        output.name, task.sitter.person
+                    );
+                    notes.error(file, span.clone(), message).help(
+                        "add BackgroundLift or BackgroundReplace to the recipe, or leave `extend_wall` out",
                     );
                 }
                 outputs.push(order(job, output, task, file));
@@ -329,6 +343,28 @@ fn file_of(output: &Output, sitter: &Sitter, frame: &str) -> Result<String, name
     names::fill(&output.pattern, &fields, output.format.ending())
 }
 
+/// Whether an output may add wall beside the frame.
+fn needs_even_wall(output: &Output) -> bool {
+    matches!(
+        output.shape,
+        Shape::Banner {
+            extend_wall: true,
+            ..
+        }
+    )
+}
+
+/// Whether a recipe makes the wall so even that its edge can go on.
+fn makes_even_wall(recipe: &Recipe) -> bool {
+    recipe.steps.iter().any(|step| {
+        let wall = matches!(
+            step.operation,
+            Operation::BackgroundLift(_) | Operation::BackgroundReplace(_)
+        );
+        wall && !step.is_neutral()
+    })
+}
+
 fn order(job: &Job, output: &Output, task: &super::Task, file: String) -> Order {
     let Ratio(factor) = output.sharpening;
     let sharpening = task
@@ -348,10 +384,12 @@ fn order(job: &Job, output: &Output, task: &super::Task, file: String) -> Order 
     Order {
         name: output.name.clone(),
         file,
+        shape: output.shape,
         extent: output.size,
         format: output.format,
         profile: output.profile,
         sharpening,
+        black_and_white: output.black_and_white,
         metadata: Metadata {
             person: sitter.person.clone(),
             title: sitter.title.clone().unwrap_or_default(),
@@ -363,7 +401,9 @@ fn order(job: &Job, output: &Output, task: &super::Task, file: String) -> Order 
             credit: rights.credit.clone(),
             usage: rights.usage.clone(),
             contact: rights.contact.clone(),
+            keywords: job.file.keywords.clone(),
             ppi: output.ppi,
+            keep: output.keep,
             ..Metadata::default()
         },
     }

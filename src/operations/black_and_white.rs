@@ -29,8 +29,14 @@ settings! {
 impl BlackAndWhite {
     /// Mixes every pixel's channels.
     pub fn apply(&self, picture: &mut Linear, _scene: &Scene) -> Findings {
+        self.mix(picture);
+        Findings::default()
+    }
+
+    /// The same without a scene, which it has no need of.
+    pub fn mix(&self, picture: &mut Linear) {
         if self.is_neutral() {
-            return Findings::default();
+            return;
         }
         let strength = self.strength.0;
         let [red, green, blue] = self.shares();
@@ -42,7 +48,6 @@ impl BlackAndWhite {
                 rgb.map(|v| v + strength * (grey - v))
             },
         );
-        Findings::default()
     }
 
     /// The weights as shares of one; luminance's own when all are 0.

@@ -62,7 +62,8 @@ impl Missing {
     /// Rounding to whole pixels may cost half a pixel on a side; that is no lack of room.
     const ROUNDING: f64 = 0.5;
 
-    fn of(left: f64, top: f64, width: f64, height: f64, frame: Size) -> Self {
+    /// Of a wanted rectangle in a frame.
+    pub fn of(left: f64, top: f64, width: f64, height: f64, frame: Size) -> Self {
         let lack = |pixels: f64| {
             if pixels > Self::ROUNDING {
                 pixels as f32

@@ -156,6 +156,29 @@ pub struct Exif {
     pub lens: Option<String>,
 }
 
+/// What a file notes of the place and of the equipment's owner: read only where somebody asks for it,
+/// kept in no sidecar.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Private {
+    /// Where it was taken.
+    pub place: Option<Place>,
+    /// The body's serial number.
+    pub body_number: Option<String>,
+    /// The lens's serial number.
+    pub lens_number: Option<String>,
+}
+
+/// A place on earth (WGS 84, as Exif's GPS fields mean it).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    /// Degrees north, -90 to 90.
+    pub latitude: f64,
+    /// Degrees east, -180 to 180.
+    pub longitude: f64,
+    /// Metres above sea level.
+    pub altitude: Option<f64>,
+}
+
 /// Who read a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Decoder {
@@ -293,6 +316,11 @@ pub fn read(bytes: &[u8], name: &str, limits: &Limits) -> Result<Frame, Error> {
         Err(Error::Unsupported { .. }) => Err(misnamed),
         other => other.map(Frame::Sensor),
     }
+}
+
+/// What a file notes besides the exposure. Nothing that cannot be read is an error.
+pub fn private(bytes: &[u8]) -> Private {
+    notes::private(bytes)
 }
 
 /// Reads a file with one decoder, whatever [`read`] would have chosen: for comparing decoders.

@@ -3,7 +3,7 @@
 
 use exif::{In, Reader, Tag, Value};
 
-use super::{Exif, Orientation};
+use super::{Exif, Orientation, Place, Private};
 
 /// Longest note kept, in characters. Names of cameras and lenses are shorter; a damaged or
 /// hostile file may offer megabytes.
@@ -99,6 +99,56 @@ pub(super) fn read(block: Vec<u8>) -> (Exif, Orientation) {
         whole(Tag::Orientation).map_or(Orientation::UPRIGHT, Orientation::from_exif),
     )
 }
+
+/// Place and serial numbers of a file: of a TIFF (which most raws are) or of a JPEG, PNG or other
+/// file with a block of Exif. What cannot be read counts as not noted.
+pub(super) fn private(bytes: &[u8]) -> Private {
+    let mut reader = Reader::new();
+    reader.continue_on_error(true);
+    let read = reader
+        .read_from_container(&mut std::io::Cursor::new(bytes))
+        .or_else(|error| error.distill_partial_result(|_| {}));
+    let Ok(fields) = read else {
+        return Private::default();
+    };
+    let value = |tag: Tag| fields.get_field(tag, In::PRIMARY).map(|field| &field.value);
+    let text = |tag: Tag| match value(tag)? {
+        Value::Ascii(lines) => words(&String::from_utf8_lossy(lines.first()?)),
+        _ => None,
+    };
+    let angle = |tag: Tag, side: Tag, negative: &str, most: f64| match value(tag)? {
+        Value::Rational(parts) => {
+            let [degrees, minutes, seconds] = [0, 1, 2].map(|i| parts.get(i).map(|v| v.to_f64()));
+            let minutes = minutes.unwrap_or(0.0) + seconds.unwrap_or(0.0) / 60.0;
+            let angle = degrees? + minutes / 60.0;
+            let sign = if text(side)? == negative { -1.0 } else { 1.0 };
+            (0.0..=most).contains(&angle).then_some(sign * angle)
+        }
+        _ => None,
+    };
+    let latitude = angle(Tag::GPSLatitude, Tag::GPSLatitudeRef, "S", 90.0);
+    let longitude = angle(Tag::GPSLongitude, Tag::GPSLongitudeRef, "W", 180.0);
+    let altitude = match value(Tag::GPSAltitude) {
+        Some(Value::Rational(parts)) => parts.first().map(|v| v.to_f64()),
+        _ => None,
+    };
+    let below = value(Tag::GPSAltitudeRef).and_then(|value| value.get_uint(0)) == Some(1);
+    let altitude = altitude
+        .filter(|metres| (0.0..1e5).contains(metres))
+        .map(|metres| if below { -metres } else { metres });
+    Private {
+        place: latitude.zip(longitude).map(|(latitude, longitude)| Place {
+            latitude,
+            longitude,
+            altitude,
+        }),
+        body_number: text(Tag::BodySerialNumber).or_else(|| text(CAMERA_NUMBER)),
+        lens_number: text(Tag::LensSerialNumber),
+    }
+}
+
+/// DNG's own tag of the camera's serial number (DNG specification 1.7, CameraSerialNumber).
+const CAMERA_NUMBER: Tag = Tag(exif::Context::Tiff, 0xc62f);
 
 #[cfg(test)]
 mod tests {

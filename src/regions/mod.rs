@@ -158,6 +158,8 @@ pub enum Attention {
     ClothInKeyColour,
     /// The crop the recipe asks for reaches beyond the frame.
     NoRoomForCrop,
+    /// What this output shows reaches beyond the frame; it was shifted or made smaller.
+    NoRoomForOutput(String),
     /// Neither the camera nor the recipe says what is neutral; daylight was assumed.
     NoWhiteBalance,
     /// Retouching went beyond what looks natural; says how.
@@ -181,6 +183,11 @@ impl fmt::Display for Attention {
                 f.write_str("clothes have the colour of the backdrop that was replaced")
             }
             Self::NoRoomForCrop => f.write_str("the crop reaches beyond the frame"),
+            Self::NoRoomForOutput(output) => write!(
+                f,
+                "the frame has too little room around the sitter for `{output}`, so the sitter stands \
+                 otherwise in it than the others"
+            ),
             Self::Overdone(how) => write!(f, "retouched beyond natural: {how}"),
             Self::NotMatched => f.write_str(
                 "its backdrop is not the one of the set's reference, so exposure and white were \
