@@ -156,6 +156,36 @@ pub fn thumbnail(picture: &Linear, edge: usize) -> (Vec<u8>, Size) {
     )
 }
 
+/// Quality of a JPEG that is only looked at. Common practice, no source.
+const LOOK: u8 = 82;
+
+/// A JPEG for looking at: sRGB, at most `edge` pixels on its longer side and never enlarged,
+/// sharpened as an output of its size, with no metadata at all.
+///
+/// # Errors
+/// When the encoder refuses.
+pub fn look(
+    finished: &Finished,
+    sharpening: Option<&OutputSharpening>,
+    edge: usize,
+) -> Result<(Vec<u8>, Size), encode::Error> {
+    let from = finished.picture.size();
+    let edge = edge.min(from.width.max(from.height));
+    let order = Order {
+        name: String::new(),
+        file: String::new(),
+        extent: Extent::LongEdge(u32::try_from(edge).unwrap_or(u32::MAX)),
+        format: Format::Jpeg { quality: LOOK },
+        profile: Profile::Srgb,
+        sharpening: sharpening.cloned(),
+        metadata: Metadata::default(),
+    };
+    let (_, size) = shape_and_size(finished, order.extent);
+    let sized = resample::resize(&finished.picture, size);
+    let file = encode::bare_jpeg(&pixels(&sized, &order), size, LOOK, &order.profile.icc())?;
+    Ok((file, size))
+}
+
 /// The part of the crop that an output shows, and its size in pixels.
 fn shape_and_size(finished: &Finished, extent: Extent) -> (Rect, Size) {
     let from = finished.picture.size();

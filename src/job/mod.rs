@@ -15,6 +15,7 @@ pub mod past;
 pub mod picks;
 pub mod plan;
 mod practice;
+pub mod proof;
 pub mod roster;
 mod seen;
 mod table;
