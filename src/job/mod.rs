@@ -21,6 +21,7 @@ mod seen;
 mod table;
 pub mod touch_ups;
 pub mod verify;
+pub mod watch;
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};

@@ -5,6 +5,7 @@
 //! Policy Level 3"), so that nothing else runs, whatever a roster says. Pictures lie beside it.
 
 pub mod proof;
+pub mod watch;
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
