@@ -91,6 +91,7 @@ impl Browser {
         };
         browser.session = id.to_owned();
         browser.size(1280, 900, 1.0);
+        browser.scheme("light");
         Some(browser)
     }
 
@@ -181,9 +182,11 @@ impl Browser {
         found[ELEMENT].as_str().expect("an element").to_owned()
     }
 
-    /// Clicks where a person would: fails when something lies over it.
+    /// Clicks where a person would, once they have scrolled there: fails when something lies over it.
     #[track_caller]
     pub fn click(&self, css: &str) {
+        let to = "scrollIntoView({ block: 'center', behavior: 'instant' })";
+        self.run(&format!("document.querySelector({}).{to}", json!(css)));
         let element = self.element(css);
         self.call(&format!("/element/{element}/click"), &json!({}));
     }
@@ -217,9 +220,13 @@ impl Browser {
         self.developer("Emulation.setDeviceMetricsOverride", metrics);
     }
 
-    /// Light or dark, as the system would say it.
+    /// Light or dark, as the system would say it; and without motion, so that what is looked at stands
+    /// still.
     pub fn scheme(&self, scheme: &str) {
-        let features = json!([{ "name": "prefers-color-scheme", "value": scheme }]);
+        let features = json!([
+            { "name": "prefers-color-scheme", "value": scheme },
+            { "name": "prefers-reduced-motion", "value": "reduce" },
+        ]);
         self.developer(
             "Emulation.setEmulatedMedia",
             json!({ "features": features }),
@@ -245,6 +252,9 @@ impl Browser {
             let message = &message["message"];
             let sent = message["method"] == "Network.requestWillBeSent";
             let address = message["params"]["request"]["url"].as_str()?;
+            // The tab that the browser begins with is a page of its own (`chrome://`).
+            let of = message["params"]["documentURL"].as_str()?;
+            let sent = sent && !of.starts_with("chrome");
             sent.then(|| address.to_owned())
         });
         requests.collect()
