@@ -35,7 +35,7 @@ pub use picks::Choice;
 pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;
 
-use picks::Picks;
+use picks::{Picks, Rows};
 
 use crate::deliver::atomic;
 use crate::recipe::advice::advise;
@@ -206,7 +206,11 @@ impl Job {
             Some(written) => read_picks(
                 &at(&written.value),
                 &written.place,
-                (&rows, &roster.sitters, &frames),
+                Rows {
+                    found: &rows,
+                    all: &roster.sitters,
+                    frames: &frames,
+                },
                 notes,
             ),
             None => Picks::default(),
@@ -588,12 +592,7 @@ fn shared_frames(
 
 /// The picks in a file, or in all tables of a folder. One that is not there yet has no picks:
 /// before anybody chose, galleries are made and frames are checked.
-fn read_picks(
-    path: &str,
-    place: &Place,
-    (rows, everybody, frames): (&[(Sitter, Vec<usize>)], &[Sitter], &[String]),
-    notes: &mut Diagnostics,
-) -> Picks {
+fn read_picks(path: &str, place: &Place, rows: Rows<'_>, notes: &mut Diagnostics) -> Picks {
     let mut picks = Picks::default();
     let mut files = vec![path.to_owned()];
     if let Ok(entries) = fs::read_dir(path) {
@@ -609,7 +608,7 @@ fn read_picks(
     }
     for file in files {
         match read_bytes(Path::new(&file), tree::LONGEST * 4) {
-            Ok(bytes) => picks.add(&file, &bytes, rows, everybody, frames, notes),
+            Ok(bytes) => picks.add(&file, &bytes, rows, notes),
             Err(Error::Io(error)) if error.kind() == ErrorKind::NotFound => {}
             Err(error) => cannot_read(place, "picks file", &file, &error, notes),
         }

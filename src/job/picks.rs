@@ -57,6 +57,17 @@ pub(super) struct Pick {
     place: Place,
 }
 
+/// What picks are read against.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rows<'a> {
+    /// Rows whose frames are there, with the indices of their candidates among `frames`.
+    pub found: &'a [(Sitter, Vec<usize>)],
+    /// All rows.
+    pub all: &'a [Sitter],
+    /// Paths.
+    pub frames: &'a [String],
+}
+
 /// All picks of a job: by the roster's file name, then by the index of the frame.
 #[derive(Debug, Default)]
 pub(super) struct Picks {
@@ -69,22 +80,19 @@ impl Picks {
         self.of.get(&(sitter.file_name.clone(), frame))
     }
 
-    /// Reads a table and adds it. `sitters` are those whose frames are known, with the indices of
-    /// their candidates in `frames`; notes what fits none of them.
+    /// Reads a table and adds it; notes what fits no row.
     pub(super) fn add(
         &mut self,
         name: &str,
         bytes: &[u8],
-        sitters: &[(Sitter, Vec<usize>)],
-        everybody: &[Sitter],
-        frames: &[String],
+        rows: Rows<'_>,
         notes: &mut Diagnostics,
     ) {
-        let Some((source, rows)) = table::read(name, bytes, &TABLE, notes) else {
+        let Some((source, picks)) = table::read(name, bytes, &TABLE, notes) else {
             return;
         };
-        for row in rows {
-            self.add_row(&source, &row, (sitters, everybody, frames), notes);
+        for row in picks {
+            self.add_row(&source, &row, rows, notes);
         }
     }
 
@@ -92,7 +100,7 @@ impl Picks {
         &mut self,
         source: &Arc<Source>,
         row: &Row,
-        (sitters, everybody, frames): (&[(Sitter, Vec<usize>)], &[Sitter], &[String]),
+        Rows { found, all, frames }: Rows<'_>,
         notes: &mut Diagnostics,
     ) {
         let choice = row.value("choice").and_then(|written| {
@@ -124,13 +132,13 @@ impl Picks {
         else {
             return;
         };
-        let Some((sitter, candidates)) = sitters
+        let Some((sitter, candidates)) = found
             .iter()
             .find(|(sitter, _)| sitter.file_name == file_name)
         else {
             // A row whose frames are missing is told of already.
-            if everybody.iter().all(|other| other.file_name != file_name) {
-                let names = everybody.iter().map(|other| other.file_name.as_str());
+            if all.iter().all(|other| other.file_name != file_name) {
+                let names = all.iter().map(|other| other.file_name.as_str());
                 let near = nearest(file_name, names);
                 let message = format!("nobody in the roster has the file name `{file_name}`");
                 let note = notes.error(source, row.place("file_name"), message);

@@ -126,11 +126,11 @@ impl Sitter {
             "" => String::new(),
             title => format!("{}, ", escaped(title)),
         };
-        let _ = write!(
+        let _ = writeln!(
             text,
             "<section class=\"sitter\" id=\"sitter-{index}\" aria-labelledby=\"name-{index}\" \
              data-chosen=\"chosen-{index}\"><h2 id=\"name-{index}\">{person}</h2>\
-             <p class=\"soft\">{title}{}</p><ul class=\"shots\">\n",
+             <p class=\"soft\">{title}{}</p><ul class=\"shots\">",
             counted(count, "picture", "pictures"),
         );
         for (at, shot) in self.shots.iter().enumerate() {
