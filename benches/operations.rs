@@ -205,7 +205,7 @@ fn to_srgb_8(bencher: Bencher) {
 }
 
 #[divan::bench(sample_count = 5, args = [
-    Format::Jpeg { quality: 90 },
+    Format::Jpeg { quality: 90, progressive: false, largest: None },
     Format::Png { bits: 8 },
     Format::Png { bits: 16 },
     Format::Tiff { bits: 8 },
@@ -222,6 +222,6 @@ fn encode(bencher: Bencher, format: Format) {
         .counter(pixels())
         .with_inputs(samples)
         .bench_local_values(|samples| {
-            encode::encode(samples, SIZE, format, &icc, &Metadata::default())
+            encode::encode(&samples, SIZE, format, &icc, &Metadata::default())
         });
 }

@@ -5,7 +5,7 @@
 //! cheek and forehead places that mirror each other, so a skin's own tone cancels.
 
 use ndarray::Array2;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::engine::{self, Error, Found, SMALL, Set, Side, Wall};
 use crate::operations::Operation;
@@ -37,7 +37,7 @@ const NEARLY_WHITE: f32 = 0.85;
 const COLOURLESS: f32 = 0.2;
 
 /// What was measured in one frame.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Capture {
     /// The frame's file name.
     pub frame: String,
@@ -58,7 +58,7 @@ pub struct Capture {
 }
 
 /// A face's figures. Left and right are the viewer's.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Face {
     /// Eye span in pixels of the full frame.
     pub eye_span: f32,
@@ -93,7 +93,7 @@ impl Face {
 }
 
 /// A backdrop's figures.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Backdrop {
     /// L* of its mean, as developed without any recipe's exposure.
     pub lightness: f32,
@@ -110,8 +110,21 @@ impl Capture {
     /// When the sensor data cannot be developed.
     pub fn of(name: &str, frame: &Frame, recipe: &Recipe, set: &Set) -> Result<Self, Error> {
         let found = engine::find(frame, recipe, set, SMALL)?;
+        Self::of_found(name, frame, recipe, &found)
+    }
+
+    /// [`Capture::of`] a frame whose sitter [`engine::find`] has found, without matching.
+    ///
+    /// # Errors
+    /// As [`Capture::of`].
+    pub fn of_found(
+        name: &str,
+        frame: &Frame,
+        recipe: &Recipe,
+        found: &Found,
+    ) -> Result<Self, Error> {
         let full = engine::upright_size(frame);
-        let wall = Wall::seen(frame, &found);
+        let wall = Wall::seen(frame, found);
         let placed = found.regions.placed(Rect::whole(full), full).marks;
         Ok(Self {
             frame: name.to_owned(),
@@ -120,12 +133,12 @@ impl Capture {
                 Frame::Finished(finished) => finished.exif.clone(),
             },
             face: match &placed {
-                Some(marks) => Some(face(frame, &found, marks, full)?),
+                Some(marks) => Some(face(frame, found, marks, full)?),
                 None => None,
             },
-            backdrop: backdrop(frame, &found, wall.as_ref()),
+            backdrop: backdrop(frame, found, wall.as_ref()),
             missing: missing(recipe, placed.as_ref(), full),
-            attention: found.attention,
+            attention: found.attention.clone(),
             wall,
         })
     }

@@ -80,6 +80,28 @@ pub(super) enum Command {
     /// practice. With --against, tells in sentences what changed between the set's reference and
     /// one new test shot: which light moved by how much, colour, distance, sharpness.
     Capture(Capture),
+    /// Make a gallery in which sitters choose their pictures
+    ///
+    /// A folder with a page and quick renders of all frames through the recipe. It opens from disk or
+    /// from any web server, on a phone too, and asks nobody on a network for anything. Where a row of
+    /// the roster names several frames (`s01 | s04`, `s01 .. s12`, `vale*`), its sitter marks them yes,
+    /// maybe or no. What is saved there, `picks.csv`, is named in the job (`picks: "picks.csv"`, or a
+    /// folder of such files), and `finish` renders what was chosen. Run again, it renders only what is
+    /// new.
+    ///
+    /// Faces are personal data: share the folder only with those who choose, and delete it after.
+    #[command(after_help = "Examples:\n  lapel proof job.ron\n  \
+        lapel proof job.ron --to /srv/intranet/choose --size 1600")]
+    Proof(Proof),
+    /// Watch the folder of frames while shooting: check each new frame and show it at once
+    ///
+    /// A page shows the newest frames first, quickly rendered through the recipe, each with what
+    /// `capture` would say of it; it renews itself, from disk too. A frame is taken once its file stands
+    /// still; half a copy is waited for. Ends with Ctrl-C; run again, it goes on where it was. Rows of
+    /// the roster may come later: names appear once they are there. With --json, a line of JSON a frame.
+    #[command(after_help = "Examples:\n  lapel watch job.ron\n  \
+        lapel watch job.ron --json | grep EyesClosed")]
+    Watch(Watch),
     /// Write a page and a table of how alike a job's delivered pictures are
     ///
     /// From the sidecars of the delivery: the wall's colour and evenness, the head's size and place,
@@ -227,6 +249,35 @@ pub(super) struct Capture {
     /// The set's reference frame: tells what changed from it to the one FRAME
     #[arg(long, value_name = "REFERENCE")]
     pub against: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Proof {
+    /// The job file
+    #[arg(value_name = "JOB")]
+    pub job: PathBuf,
+    /// The gallery's folder [default: `proof` beside the job]
+    #[arg(long, value_name = "FOLDER")]
+    pub to: Option<PathBuf>,
+    /// Longer edge of the enlarged pictures, in pixels
+    #[arg(long, value_name = "PIXELS", default_value_t = 1200, value_parser = clap::value_parser!(u32).range(400..=4000))]
+    pub size: u32,
+    /// Memory to stay within, in MiB, unless the job says otherwise
+    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(256..))]
+    pub memory: u64,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Watch {
+    /// The job file; its `frames` names the folder
+    #[arg(value_name = "JOB")]
+    pub job: PathBuf,
+    /// The page's folder [default: `watch` beside the folder of frames]
+    #[arg(long, value_name = "FOLDER")]
+    pub to: Option<PathBuf>,
+    /// Longer edge of the enlarged pictures, in pixels
+    #[arg(long, value_name = "PIXELS", default_value_t = 1200, value_parser = clap::value_parser!(u32).range(400..=4000))]
+    pub size: u32,
 }
 
 #[derive(Debug, Args)]

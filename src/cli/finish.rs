@@ -10,10 +10,10 @@ use std::io::IsTerminal;
 
 use super::arguments::Finish;
 use super::{End, report, say, tell};
-use crate::job::Job;
 use crate::job::close::close;
 use crate::job::finish::{self as runner, Done, Event, Manner, Outcome};
 use crate::job::plan::Plan;
+use crate::job::{Job, Undecided};
 use crate::recipe::Diagnostics;
 
 /// Bytes in a MiB.
@@ -24,6 +24,9 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
     let job = Job::load(&call.job, &mut notes);
     // A missing frame is an error at its place in the roster, but no reason to leave the others.
     let plan = job.as_ref().and_then(|job| Plan::of(job, &mut notes));
+    if let Some(job) = job.as_ref().filter(|_| call.only.is_empty()) {
+        job.note_undecided(&mut notes);
+    }
     if !json || plan.is_none() {
         report(&notes, json);
     }
@@ -33,7 +36,7 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
     if !call.only.is_empty() {
         if let Some(unknown) = call.only.iter().find(|name| !plan.has_frame(name)) {
             say(&format!(
-                "--only {unknown}: no row of the roster has that frame"
+                "--only {unknown}: no row of the roster has that frame, or another one was chosen"
             ));
             return End::NotUnderstood;
         }
@@ -80,16 +83,23 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
     } else {
         Some(close(&plan))
     };
+    let open: &[Undecided] = if call.only.is_empty() {
+        &job.undecided
+    } else {
+        &[]
+    };
     if json {
+        let undecided: Vec<_> = open.iter().map(|row| (&row.person, row.reason())).collect();
         let result = serde_json::json!({
             "client": plan.client,
             "missing": plan.missing,
+            "undecided": undecided,
             "frames": outcomes,
             "contact_sheet": sheet.as_ref().and_then(|sheet| sheet.as_ref().ok()),
         });
         tell(&result.to_string());
     } else {
-        tell(&table(&plan, &outcomes));
+        tell(&table(&plan, &outcomes, open));
         match &sheet {
             Some(Ok(Some(path))) => tell(&format!("Contact sheet: {}", path.display())),
             Some(Ok(None)) | None => {}
@@ -99,7 +109,7 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
     let troubled = outcomes.iter().any(|outcome| {
         !outcome.attention.is_empty() || matches!(outcome.result, Done::Failed(_) | Done::Stopped)
     });
-    if troubled || !plan.missing.is_empty() || matches!(sheet, Some(Err(_))) {
+    if troubled || !plan.missing.is_empty() || !open.is_empty() || matches!(sheet, Some(Err(_))) {
         End::Attention
     } else {
         End::Well
@@ -107,7 +117,7 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
 }
 
 /// The table at the end: one line a frame, then the sum.
-fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
+fn table(plan: &Plan, outcomes: &[Outcome], undecided: &[Undecided]) -> String {
     let mut text = String::new();
     let width = |of: fn(&Outcome) -> &str| {
         outcomes
@@ -143,6 +153,13 @@ fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
     for (frame, person) in &plan.missing {
         text += &format!("{frame:frames$}  {person:people$}  failed: the frame is missing\n");
     }
+    for row in undecided {
+        let (frame, person) = ("?", &row.person);
+        text += &format!(
+            "{frame:frames$}  {person:people$}  not finished: {}\n",
+            row.reason()
+        );
+    }
     let mut sums: BTreeMap<&str, usize> = BTreeMap::new();
     for outcome in outcomes {
         let sum = match outcome.result {
@@ -163,6 +180,9 @@ fn table(plan: &Plan, outcomes: &[Outcome]) -> String {
         .collect();
     if !plan.missing.is_empty() {
         parts.push(format!("{} missing", plan.missing.len()));
+    }
+    if !undecided.is_empty() {
+        parts.push(format!("{} not chosen", undecided.len()));
     }
     if look > 0 {
         parts.push(format!("{look} to look at"));

@@ -12,9 +12,11 @@ mod consistency;
 mod finish;
 mod new;
 mod preview;
+mod proof;
 pub mod report;
 mod tidy;
 mod verify;
+mod watch;
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
@@ -74,6 +76,8 @@ pub fn run() -> ExitCode {
         Command::Calibrate(call) => calibrate::run(&call, json),
         Command::Compare(call) => compare::run(&call, json),
         Command::Capture(call) => capture::run(&call, json),
+        Command::Proof(call) => proof::run(&call, json),
+        Command::Watch(call) => watch::run(&call, json),
         Command::Report(call) => consistency::run(&call, json),
         Command::Tidy(call) => tidy::run(&call, json),
         Command::Verify(call) => verify::run(&call, json),

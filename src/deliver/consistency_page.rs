@@ -10,6 +10,8 @@ use std::fmt::Write;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 
+use super::pages::{escaped, plain};
+
 /// What the page begins with, and the table: by this a later run knows them for its own.
 const HTML_MARK: &str = "<!doctype html>\n<!-- lapel consistency page -->\n";
 const CSV_MARK: &str = "person,frame,stands_out_in,";
@@ -176,23 +178,6 @@ fn short(value: f64) -> String {
     }
 }
 
-/// Text made safe inside of elements and quoted attributes.
-fn escaped(text: &str) -> String {
-    let mut safe = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => safe.push_str("&amp;"),
-            '<' => safe.push_str("&lt;"),
-            '>' => safe.push_str("&gt;"),
-            '"' => safe.push_str("&quot;"),
-            '\'' => safe.push_str("&#39;"),
-            c if c.is_control() => safe.push(' '),
-            c => safe.push(c),
-        }
-    }
-    safe
-}
-
 const STYLE: &str = "
 :root { color-scheme: light dark; --ink: #1c1e21; --paper: #fbfbfa; --line: #c9ccd1; --band: #dbe6dc;
   --dot: #3d5a80; --off: #b3261e; --soft: #5b6068; }
@@ -346,15 +331,6 @@ impl Page {
         }
         let bytes = table.into_inner().map_err(|error| error.to_string())?;
         String::from_utf8(bytes).map_err(|error| error.to_string())
-    }
-}
-
-/// A cell that no spreadsheet takes for a formula.
-fn plain(text: &str) -> String {
-    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
-        format!("'{text}")
-    } else {
-        text.to_owned()
     }
 }
 

@@ -310,6 +310,42 @@ fn jpeg(
     Ok(out)
 }
 
+/// A JPEG with its profile and nothing else, for looking at.
+///
+/// # Errors
+/// When samples and size do not fit together or JPEG cannot hold the picture.
+pub fn bare_jpeg(
+    pixels: &Pixels,
+    Size { width, height }: Size,
+    quality: u8,
+    icc: &[u8],
+) -> Result<Vec<u8>, Error> {
+    let refused = refused("JPEG");
+    let (Ok(columns), Ok(rows)) = (u16::try_from(width), u16::try_from(height)) else {
+        return Err(Error::Limit {
+            width,
+            height,
+            format: "JPEG",
+        });
+    };
+    let Pixels::Eight(samples) = pixels else {
+        return Err(Error::Malformed {
+            found: pixels.len(),
+            bits: 8,
+            width,
+            height,
+        });
+    };
+    let mut out = Vec::new();
+    let mut encoder = Encoder::new(&mut out, quality.clamp(1, 100));
+    encoder.set_sampling_factor(SamplingFactor::F_1_1);
+    encoder
+        .add_icc_profile(icc)
+        .and_then(|()| encoder.encode(samples, columns, rows, ColorType::Rgb))
+        .map_err(|why| refused(&why))?;
+    Ok(out)
+}
+
 /// An 8-bit PNG that is written fast rather than small, for looking at once.
 ///
 /// # Errors

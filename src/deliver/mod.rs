@@ -10,5 +10,6 @@ pub mod metadata;
 pub mod names;
 pub mod natural;
 pub mod output;
+pub mod pages;
 pub mod preview_sheet;
 pub mod sidecar;

@@ -111,7 +111,12 @@ pub fn make(
         let picture = sized.to_mut();
         BlackAndWhite::default().mix(picture);
     }
-    let pixels = pixels(&sized, order);
+    let pixels = pixels(
+        &sized,
+        order.sharpening.as_ref(),
+        order.profile,
+        order.format.bits(),
+    );
     drop(sized);
     let blake3_pixels = digest(&pixels);
     let mut metadata = order.metadata.clone();
@@ -176,18 +181,23 @@ const BAND: usize = 64;
 
 /// Sharpens and encodes in one walk down the picture, so that a full-size output needs no further
 /// planes.
-fn pixels(sized: &Linear, order: &Order) -> Pixels {
+fn pixels(
+    sized: &Linear,
+    sharpening: Option<&OutputSharpening>,
+    profile: Profile,
+    bits: u8,
+) -> Pixels {
     let Size { width, height } = sized.size();
     let strip = |band: usize| {
         let rows = band * BAND..((band + 1) * BAND).min(height);
-        match &order.sharpening {
+        match sharpening {
             Some(sharpening) => sharpening.sharpen(sized, rows),
             None => sized.strip(rows),
         }
     };
-    let encoder = Encoder::new(order.profile);
+    let encoder = Encoder::new(profile);
     let (samples, piece) = (3 * width * height, 3 * width * BAND);
-    if order.format.bits() == 16 {
+    if bits == 16 {
         let mut out = vec![0; samples];
         bands::each_piece(&mut out, piece, |band, out| {
             encoder.sixteen(&strip(band), out)
@@ -215,6 +225,28 @@ pub fn thumbnail(picture: &Linear, edge: usize) -> (Vec<u8>, Size) {
         encode_8(&resample::resize(picture, size), Profile::Srgb),
         size,
     )
+}
+
+/// Quality of a JPEG that is only looked at. Common practice, no source.
+const LOOK: u8 = 82;
+
+/// A JPEG for looking at: sRGB, at most `edge` pixels on its longer side and never enlarged,
+/// sharpened as an output of its size, with no metadata at all.
+///
+/// # Errors
+/// When the encoder refuses.
+pub fn look(
+    finished: &Finished,
+    sharpening: Option<&OutputSharpening>,
+    edge: usize,
+) -> Result<(Vec<u8>, Size), encode::Error> {
+    let from = finished.picture.size();
+    let long = from.width.max(from.height);
+    let size = scaled_to(from, edge.min(long), long);
+    let sized = resample::resize(&finished.picture, size);
+    let shown = pixels(&sized, sharpening, Profile::Srgb, 8);
+    let file = encode::bare_jpeg(&shown, size, LOOK, &Profile::Srgb.icc())?;
+    Ok((file, size))
 }
 
 /// The size in pixels of an output whose part of the frame has the size `from`.

@@ -82,7 +82,7 @@ pub struct Matched {
 
 /// A frame's backdrop on a coarse grid, in the camera's own colours before gains; 0 where the sitter
 /// is. Two of them tell what became of the light between two frames.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Wall([Array2<f32>; 3]);
 
 /// How two walls differ.

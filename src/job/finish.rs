@@ -40,7 +40,8 @@ use super::verify::{Verdict, Verdicts};
 pub const PROGRAM: &str = concat!("lapel ", env!("CARGO_PKG_VERSION"));
 
 /// What is told of a frame on which this program stumbled.
-const OUR_MISTAKE: &str = "this program made a mistake on it, shown above; please report it";
+pub(super) const OUR_MISTAKE: &str =
+    "this program made a mistake on it, shown above; please report it";
 
 /// Outputs of a frame that are made at a time: while one is encoded or brought to the disk, which
 /// takes one thread, the other is resampled. More would need more memory than rendering did.
@@ -200,7 +201,7 @@ pub fn render_again(
 
 /// Does `work` for each of `items` on up to `threads` threads of their own, which share the pool's for
 /// what is shared inside; results come in the items' order.
-fn side_by_side<T: Sync, R: Send>(
+pub(super) fn side_by_side<T: Sync, R: Send>(
     items: &[T],
     threads: usize,
     work: impl Fn(&T) -> R + Sync,
@@ -230,11 +231,11 @@ fn natural(finished: &Finished, task: &Task) -> Option<Natural> {
     })
 }
 
-fn failed(task: &Task, why: String) -> Outcome {
+pub(super) fn failed(task: &Task, why: String) -> Outcome {
     outcome(task, Done::Failed(why))
 }
 
-fn outcome(task: &Task, result: Done) -> Outcome {
+pub(super) fn outcome(task: &Task, result: Done) -> Outcome {
     Outcome {
         frame: task.frame_name.clone(),
         person: task.sitter.person.clone(),
@@ -277,7 +278,7 @@ pub(super) fn prepare_set(plan: &Plan) -> Result<Set, String> {
 }
 
 /// What the reference frames add to every key.
-fn digest_of_set(plan: &Plan, seen: &Seen) -> Result<String, String> {
+pub(super) fn digest_of_set(plan: &Plan, seen: &Seen) -> Result<String, String> {
     let mut text = String::new();
     let set = &plan.set;
     let parts = [
@@ -375,7 +376,7 @@ pub struct FileDigest {
     pub blake3: String,
 }
 
-fn hex(hash: blake3::Hash) -> String {
+pub(super) fn hex(hash: blake3::Hash) -> String {
     hash.to_hex().to_string()
 }
 
@@ -470,6 +471,15 @@ impl Run<'_> {
     ) -> Result<Outcome, String> {
         let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
         let digest = self.seen.digest(&task.frame).map_err(told)?;
+        if let Some(picked) = &task.picked
+            && !digest.blake3.starts_with(picked)
+        {
+            return Err(format!(
+                "{}: this is not the picture that was chosen: the frame changed since its gallery was \
+                 made; make the gallery again with `lapel proof` and ask anew",
+                task.frame.display()
+            ));
+        }
         let mut wanted: Vec<Wanted<'_>> = Vec::new();
         let mut foreign = Vec::new();
         let mut done = outcome(task, Done::Unchanged);

@@ -7,6 +7,7 @@
 //!     recipe: "house.ron",
 //!     frames: "frames",                          // a folder, or a list of files
 //!     roster: "roster.csv",
+//!     picks: "picks.csv",                        // from the proof gallery; or a folder of such files
 //!     // The chart: its frame, or the profile that `lapel calibrate` wrote from it (`chart.ron`).
 //!     set: Set(empty: "frames/empty.dng", chart: "frames/chart.dng", reference: "frames/s01.dng"),
 //!     match: Match(exposure: true, white: true), // to the reference's backdrop
@@ -81,6 +82,8 @@ pub struct JobFile {
     pub frames: Frames,
     /// The roster.
     pub roster: Written<String>,
+    /// Who chose which frames: a table, or a folder of them.
+    pub picks: Option<Written<String>>,
     /// Reference frames of the set.
     pub set: SetFrames,
     /// What is brought together among the set's frames; `None` leaves them as they are.
@@ -204,6 +207,7 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         "recipe",
         "frames",
         "roster",
+        "picks",
         "set",
         "match",
         "match_to",
@@ -225,6 +229,7 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
     let roster = reader
         .need(&fields, "roster")
         .and_then(|node| path(reader, node));
+    let picks = fields.get("picks").and_then(|node| path(reader, node));
     let deliver_to = reader
         .need(&fields, "deliver_to")
         .and_then(|node| path(reader, node));
@@ -266,6 +271,7 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         recipe: recipe?,
         frames: frames?,
         roster: roster?,
+        picks,
         set: set.unwrap_or_default(),
         matching,
         match_to,

@@ -4,6 +4,7 @@
 //! the small functions here read the files they name and bring them together in a [`Job`].
 
 mod budget;
+mod candidates;
 pub mod capture;
 pub mod close;
 pub mod consistency;
@@ -11,23 +12,30 @@ pub mod finish;
 pub mod job_file;
 pub mod manifest;
 pub mod past;
+pub mod picks;
 pub mod plan;
 mod practice;
+pub mod proof;
 pub mod roster;
 mod seen;
+mod table;
 pub mod touch_ups;
 pub mod verify;
+pub mod watch;
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
-use std::io::Read;
+use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use job_file::{Frames, JobFile, Output, Rights, SetFrames, Written};
+pub use picks::Choice;
 pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;
+
+use picks::{Picks, Rows};
 
 use crate::deliver::atomic;
 use crate::recipe::advice::advise;
@@ -71,8 +79,10 @@ pub struct Job {
     pub source: Arc<Source>,
     /// The folder that its paths are told from.
     pub folder: PathBuf,
-    /// One picture each, in the roster's order.
+    /// One picture each, in the roster's order; of a row with several frames all of them.
     pub tasks: Vec<Task>,
+    /// Rows of which no frame is chosen.
+    pub undecided: Vec<Undecided>,
     /// Rows whose frame is not there; noted as errors, the others can still be finished.
     pub missing: Vec<Sitter>,
     /// Frames that no row names, by path.
@@ -84,14 +94,56 @@ pub struct Job {
 /// One person's picture.
 #[derive(Debug, Clone)]
 pub struct Task {
-    /// The row.
+    /// The row; a second picture's `file_name` has a number behind it.
     pub sitter: Sitter,
+    /// The row's `file_name` as written.
+    pub row_name: String,
     /// Path of the frame.
     pub frame: String,
     /// Path of the recipe.
     pub recipe_path: String,
     /// The recipe with this frame's touch-ups.
     pub recipe: Recipe,
+    /// Whether it shall be finished: the only frame of its row, or one that was picked.
+    pub chosen: bool,
+    /// How the BLAKE3 of the frame that was picked begins, where the picks file says so.
+    pub picked: Option<String>,
+}
+
+/// A row of the roster of which no frame is chosen.
+#[derive(Debug, Clone)]
+pub struct Undecided {
+    /// Whom it shows.
+    pub person: String,
+    /// How many frames there are to choose from.
+    pub frames: usize,
+    /// How many are marked `maybe`, and `no`.
+    pub marked: [usize; 2],
+    /// The row's frames in the roster.
+    place: Place,
+}
+
+impl Undecided {
+    /// Why nothing is finished, in words.
+    pub fn reason(&self) -> String {
+        let [maybe, no] = self.marked;
+        let (frames, open) = (self.frames, self.frames - maybe - no);
+        let marked = [
+            (maybe, "marked maybe"),
+            (no, "marked no"),
+            (open, "not marked"),
+        ];
+        let counts: Vec<String> = marked
+            .iter()
+            .filter(|(count, _)| *count > 0)
+            .map(|(count, words)| format!("{count} {words}"))
+            .collect();
+        let of = match frames {
+            1 => "its frame".to_owned(),
+            _ => format!("any of {frames} frames"),
+        };
+        format!("nobody chose {of} ({})", counts.join(", "))
+    }
 }
 
 impl Job {
@@ -133,9 +185,39 @@ impl Job {
         );
         let (roster_source, roster) = roster?;
 
-        let (mut tasks, mut missing, mut used) = (Vec::new(), Vec::new(), Vec::new());
+        let mut missing = Vec::new();
         let mut lost = Vec::new();
-        for sitter in roster.sitters {
+        let of_set: Vec<String> = file.set.all().map(|frame| at(&frame.value)).collect();
+        let mut rows = Vec::new();
+        for sitter in &roster.sitters {
+            let found = candidates::find(&sitter.frame, &frames, |path| {
+                of_set.iter().any(|frame| frame == path)
+            });
+            match found {
+                Ok(own) => rows.push((sitter.clone(), own)),
+                Err((frame, reason)) => {
+                    lost.push((sitter.place(&roster_source, "frame"), frame, reason));
+                    missing.push(sitter.clone());
+                }
+            }
+        }
+        shared_frames(&rows, &frames, &roster_source, notes);
+        let picks = match &file.picks {
+            Some(written) => read_picks(
+                &at(&written.value),
+                &written.place,
+                Rows {
+                    found: &rows,
+                    all: &roster.sitters,
+                    frames: &frames,
+                },
+                notes,
+            ),
+            None => Picks::default(),
+        };
+
+        let (mut tasks, mut undecided, mut used) = (Vec::new(), Vec::new(), Vec::new());
+        for (sitter, own) in rows {
             let place = |column| sitter.place(&roster_source, column);
             let (recipe_path, recipe) = match &sitter.recipe {
                 None => (at(&file.recipe.value), house.clone()),
@@ -154,22 +236,42 @@ impl Job {
                 }
                 (None, recipe) => recipe,
             };
-            match roster::find_frame(&sitter.frame, &frames) {
-                Ok(index) => {
-                    used.push(index);
-                    let frame = frames[index].clone();
-                    let Some(recipe) = recipe else { continue };
-                    tasks.push(Task {
-                        sitter,
-                        frame,
-                        recipe_path,
-                        recipe,
-                    });
+            used.extend(&own);
+            let choice = |index: usize| picks.on(&sitter, index).map(|pick| pick.choice);
+            // The only frame of a row needs no word; one of several does.
+            let alone = (own.len() == 1).then_some(Choice::Yes);
+            let chosen = |&index: &usize| choice(index).or(alone) == Some(Choice::Yes);
+            let marked = |wanted| own.iter().filter(|&&at| choice(at) == Some(wanted)).count();
+            if !own.iter().any(chosen) {
+                undecided.push(Undecided {
+                    person: sitter.person.clone(),
+                    frames: own.len(),
+                    marked: [marked(Choice::Maybe), marked(Choice::No)],
+                    place: place("frame"),
+                });
+            }
+            let Some(recipe) = recipe else { continue };
+            let row_name = sitter.file_name.clone();
+            let mut number = 0;
+            for index in &own {
+                let chosen = chosen(index);
+                let pick = picks.on(&sitter, *index);
+                let picked = pick.and_then(|pick| pick.picture.clone());
+                let mut sitter = sitter.clone();
+                number += usize::from(chosen);
+                if chosen && number > 1 {
+                    // A second picture of one row needs a name of its own.
+                    sitter.file_name += &format!("-{number}");
                 }
-                Err(reason) => {
-                    lost.push((place("frame"), sitter.frame.clone(), reason));
-                    missing.push(sitter);
-                }
+                tasks.push(Task {
+                    sitter,
+                    row_name: row_name.clone(),
+                    frame: frames[*index].clone(),
+                    recipe_path: recipe_path.clone(),
+                    recipe: recipe.clone(),
+                    chosen,
+                    picked,
+                });
             }
         }
         // Missing frames do not stop a job; all other errors so far do.
@@ -189,7 +291,6 @@ impl Job {
         if !sound {
             return None;
         }
-        let of_set: Vec<String> = file.set.all().map(|frame| at(&frame.value)).collect();
         let unlisted = frames
             .iter()
             .enumerate()
@@ -206,10 +307,37 @@ impl Job {
             source,
             folder,
             tasks,
+            undecided,
             missing,
             unlisted,
             bases: recipes.bases.into_inner().into_iter().collect(),
         })
+    }
+
+    /// Notes each row of which no frame is chosen, with what to do about it.
+    pub fn note_undecided(&self, notes: &mut Diagnostics) {
+        for row in &self.undecided {
+            let Place { file, span } = &row.place;
+            let message = format!("{}: {}", row.person, row.reason());
+            let help = match &self.file.picks {
+                _ if row.marked[1] == row.frames => {
+                    "every frame is refused: take another one, or the row out".to_owned()
+                }
+                None => {
+                    "make a gallery with `lapel proof JOB`, and name the file with the choices \
+                         in the job: `picks: \"picks.csv\"`"
+                        .to_owned()
+                }
+                Some(picks) => format!(
+                    "the choices are read from `{}`: mark one frame `yes` there",
+                    self.at(&picks.value)
+                ),
+            };
+            notes
+                .error(file, span.clone(), message)
+                .label("not finished")
+                .help(help);
+        }
     }
 
     /// A path that the job file or roster names, as a path from where the program runs.
@@ -434,6 +562,58 @@ fn read_recipe(
     };
     recipes.known.insert(path.to_owned(), recipe.clone());
     recipe
+}
+
+/// Notes a frame that rows name for two people, where the roster's own check cannot see it since it
+/// is written in two ways.
+fn shared_frames(
+    rows: &[(Sitter, Vec<usize>)],
+    frames: &[String],
+    roster: &Arc<Source>,
+    notes: &mut Diagnostics,
+) {
+    let mut owners: BTreeMap<usize, &Sitter> = BTreeMap::new();
+    for (sitter, own) in rows {
+        for index in own {
+            let owner = owners.entry(*index).or_insert(sitter);
+            if owner.person != sitter.person && owner.frame != sitter.frame {
+                let frame = file_name(&frames[*index]);
+                let Place { file, span } = sitter.place(roster, "frame");
+                let message = format!("the frame `{frame}` is given to two people");
+                notes
+                    .error(&file, span, message)
+                    .label(format!("line {} gives it to {}", owner.line, owner.person));
+                // One of a range is enough.
+                break;
+            }
+        }
+    }
+}
+
+/// The picks in a file, or in all tables of a folder. One that is not there yet has no picks:
+/// before anybody chose, galleries are made and frames are checked.
+fn read_picks(path: &str, place: &Place, rows: Rows<'_>, notes: &mut Diagnostics) -> Picks {
+    let mut picks = Picks::default();
+    let mut files = vec![path.to_owned()];
+    if let Ok(entries) = fs::read_dir(path) {
+        let paths = entries.take(MOST_FILES).flatten().map(|entry| entry.path());
+        files = paths
+            .filter(|path| {
+                path.extension()
+                    .is_some_and(|ending| ending.eq_ignore_ascii_case("csv"))
+            })
+            .map(|path| path.to_string_lossy().into_owned())
+            .collect();
+        files.sort();
+    }
+    for file in files {
+        match read_bytes(Path::new(&file), tree::LONGEST * 4) {
+            Ok(bytes) => picks.add(&file, &bytes, rows, notes),
+            Err(Error::Io(error)) if error.kind() == ErrorKind::NotFound => {}
+            Err(error) => cannot_read(place, "picks file", &file, &error, notes),
+        }
+    }
+    picks
 }
 
 fn read_touch_ups(path: &str, place: &Place, notes: &mut Diagnostics) -> Option<TouchUps> {

@@ -89,6 +89,8 @@ impl SetPaths {
 pub struct Task {
     /// The row.
     pub sitter: Sitter,
+    /// The row's name for files; the sitter's own may have a number behind it.
+    pub row_name: String,
     /// The frame.
     pub frame: PathBuf,
     /// Its file name.
@@ -99,6 +101,8 @@ pub struct Task {
     pub canonical_recipe: String,
     /// The files to make.
     pub outputs: Vec<Order>,
+    /// How the BLAKE3 of the frame that was picked begins, where the picks say so.
+    pub picked: Option<String>,
     /// Whether this run shall make them.
     pub wanted: bool,
 }
@@ -138,7 +142,9 @@ impl Plan {
             let frame = PathBuf::from(&task.frame);
             let frame_name = file_name(&frame);
             let mut outputs = Vec::new();
-            for output in &job.file.outputs {
+            // A frame that was not chosen gets no files; it is there to be looked at.
+            let wanted = job.file.outputs.iter().filter(|_| task.chosen);
+            for output in wanted {
                 let file = match file_of(output, &task.sitter, &frame_name) {
                     Ok(file) => file,
                     Err(why) => {
@@ -178,12 +184,14 @@ impl Plan {
             }
             tasks.push(Task {
                 sitter: task.sitter.clone(),
+                row_name: task.row_name.clone(),
                 frame,
                 frame_name,
                 canonical_recipe: recipe.canonical(),
                 recipe: Arc::new(recipe),
                 outputs,
-                wanted: true,
+                picked: task.picked.clone(),
+                wanted: task.chosen,
             });
         }
         let set = &job.file.set;
@@ -213,6 +221,7 @@ impl Plan {
         inputs.extend(touch_ups.map(|own| PathBuf::from(job.at(own))));
         inputs.push(PathBuf::from(&job.source.name));
         inputs.push(PathBuf::from(job.at(&job.file.roster.value)));
+        inputs.extend(job.file.picks.as_ref().map(path));
         inputs.sort();
         inputs.dedup();
         guard_originals(job, &deliver_to, &tasks, &inputs, notes);
@@ -235,15 +244,15 @@ impl Plan {
         })
     }
 
-    /// Whether some task has this frame, by its name with or without ending.
+    /// Whether some task to finish has this frame, by its name with or without ending.
     pub fn has_frame(&self, name: &str) -> bool {
-        self.tasks.iter().any(|task| task.is_called(name))
+        self.wanted().any(|task| task.is_called(name))
     }
 
     /// Wants only the tasks with these frames.
     pub fn keep_only(&mut self, names: &[String]) {
         for task in &mut self.tasks {
-            task.wanted = names.iter().any(|name| task.is_called(name));
+            task.wanted &= names.iter().any(|name| task.is_called(name));
         }
         self.missing.clear();
     }

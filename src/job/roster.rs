@@ -1,31 +1,30 @@
 //! The roster: a CSV table of who is on which frame and under which name the files are delivered.
 //!
-//! First row: names of columns, in any order. `frame`, `person` and `file_name` are needed; `title`,
-//! `team`, `caption`, `recipe` and `touch_ups` may be there; others are left alone with a warning.
-//! CSV as in RFC 4180 by the `csv` crate, UTF-8 with or without byte order mark; where the first
-//! row has semicolons and no comma, as spreadsheets of many countries write it, semicolons part
-//! the columns. Reading it touches no disk.
+//! Columns in any order: `frame`, `person` and `file_name` are needed; `title`, `team`, `caption`,
+//! `recipe` and `touch_ups` may be there; others are left alone with a warning (`table`). `frame` may
+//! name several frames to choose from (`candidates`). Reading it touches no disk.
 
 use std::sync::Arc;
 
-use crate::recipe::{Diagnostics, Place, Source, Span, nearest, one_of};
+use crate::recipe::{Diagnostics, Place, Source};
 
-/// Longest roster, bytes: a hundred times the largest office we know.
-const LONGEST: usize = 4 << 20;
-/// Most people. Common practice, no source.
-const MOST: usize = 10_000;
+use super::table::{self, Row, Table};
 
-const NEEDED: [&str; 3] = ["frame", "person", "file_name"];
-const KNOWN: [&str; 8] = [
-    "frame",
-    "person",
-    "file_name",
-    "title",
-    "team",
-    "caption",
-    "recipe",
-    "touch_ups",
-];
+const TABLE: Table = Table {
+    what: "roster",
+    needed: &["frame", "person", "file_name"],
+    known: &[
+        "frame",
+        "person",
+        "file_name",
+        "title",
+        "team",
+        "caption",
+        "recipe",
+        "touch_ups",
+    ],
+    long: &["frame", "caption"],
+};
 
 /// Everybody in a roster.
 #[derive(Debug, Clone)]
@@ -37,7 +36,7 @@ pub struct Roster {
 /// One row: a person on a frame.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Sitter {
-    /// The frame's file, with or without its ending.
+    /// The frame's file, with or without its ending; or several to choose from, as in `candidates`.
     pub frame: String,
     /// Name as people read it.
     pub person: String,
@@ -55,18 +54,14 @@ pub struct Sitter {
     pub touch_ups: Option<String>,
     /// The row's line in the file.
     pub line: usize,
-    /// Bytes of the values, in the order of [`Sitter::place`]'s columns; empty where there is none.
-    spans: Vec<(usize, Span)>,
+    /// As written.
+    row: Row,
 }
 
 impl Sitter {
     /// The place of a column's value; of the row's first value when the column is not there.
     pub fn place(&self, file: &Arc<Source>, column: &str) -> Place {
-        let wanted = KNOWN.iter().position(|known| *known == column);
-        let span = self.spans.iter().find(|(known, _)| Some(*known) == wanted);
-        let span = span
-            .or(self.spans.first())
-            .map_or(0..0, |(_, span)| span.clone());
+        let span = self.row.place(column);
         Place {
             file: Arc::clone(file),
             span,
@@ -79,305 +74,42 @@ impl Roster {
     /// The source is given back too, since bytes that are no UTF-8 cannot be quoted before.
     pub fn read(name: &str, bytes: &[u8], notes: &mut Diagnostics) -> Option<(Arc<Source>, Self)> {
         let errors = notes.errors();
-        if bytes.len() > LONGEST {
-            notes
-                .error(
-                    &Source::new(name, ""),
-                    None,
-                    format!("the roster is {} bytes long", bytes.len()),
-                )
-                .help(format!("at most {LONGEST} bytes are read"));
-            return None;
-        }
-        let Ok(text) = std::str::from_utf8(bytes) else {
-            not_utf8(name, bytes, notes);
-            return None;
-        };
-        let source = Source::new(name, text);
-        let sitters = read_table(&source, notes)?;
+        let (source, rows) = table::read(name, bytes, &TABLE, notes)?;
+        let sitters: Vec<Sitter> = rows
+            .into_iter()
+            .filter_map(|row| sitter(&source, row, notes))
+            .collect();
         doubled(&source, &sitters, notes);
         (notes.errors() == errors).then_some((source, Self { sitters }))
     }
 }
 
-/// Notes each line that is no UTF-8.
-fn not_utf8(name: &str, bytes: &[u8], notes: &mut Diagnostics) {
-    let mut text = String::new();
-    let mut spans = Vec::new();
-    for line in bytes.split_inclusive(|&b| b == b'\n') {
-        let start = text.len();
-        text.push_str(&String::from_utf8_lossy(line));
-        if std::str::from_utf8(line).is_err() {
-            spans.push(start..text.trim_end().len().max(start));
-        }
-    }
-    let source = Source::new(name, text);
-    for span in spans {
-        notes
-            .error(&source, span, "this line is not UTF-8 text")
-            .help("save the roster as \"CSV UTF-8\"");
-    }
-}
-
-fn read_table(source: &Arc<Source>, notes: &mut Diagnostics) -> Option<Vec<Sitter>> {
-    let skip = if source.text.starts_with('\u{feff}') {
-        '\u{feff}'.len_utf8()
-    } else {
-        0
-    };
-    let text = &source.text[skip..];
-    let first = text.lines().next().unwrap_or("");
-    let delimiter = if first.contains(';') && !first.contains(',') {
-        b';'
-    } else {
-        b','
-    };
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .delimiter(delimiter)
-        .from_reader(text.as_bytes());
-    let mut columns: Option<Vec<Option<usize>>> = None;
-    let mut sitters = Vec::new();
-    let mut record = csv::StringRecord::new();
-    loop {
-        match reader.read_record(&mut record) {
-            Ok(true) => {}
-            Ok(false) => break,
-            Err(error) => {
-                notes.error(source, None, format!("the roster cannot be read: {error}"));
-                return None;
-            }
-        }
-        let start = record
-            .position()
-            .map_or(0, |at| at.byte() as usize)
-            .min(text.len());
-        let spans = field_spans(source, skip + start, delimiter);
-        let Some(columns) = &columns else {
-            columns = Some(read_header(source, &record, &spans, notes)?);
-            continue;
-        };
-        if record.iter().all(|value| value.trim().is_empty()) {
-            continue;
-        }
-        if sitters.len() == MOST {
-            notes.error(
-                source,
-                spans.first().cloned(),
-                format!("more than {MOST} rows"),
-            );
-            return None;
-        }
-        sitters.extend(read_row(source, &record, &spans, columns, notes));
-    }
-    if columns.is_none() {
-        notes
-            .error(source, None, "the roster is empty")
-            .help(format!(
-                "its first row names the columns: {}",
-                NEEDED.join(",")
-            ));
-        return None;
-    }
-    Some(sitters)
-}
-
-/// Bytes of each value of the record at `start`, without quotes around it.
-fn field_spans(source: &Source, start: usize, delimiter: u8) -> Vec<Span> {
-    let bytes = source.text.as_bytes();
-    let blank = |b: &&u8| matches!(b, b'\n' | b'\r');
-    let mut at = start + bytes[start..].iter().take_while(blank).count();
-    let mut spans = Vec::new();
-    loop {
-        let first = at;
-        if bytes.get(at) == Some(&b'"') {
-            at += 1;
-            while at < bytes.len() {
-                match (bytes[at], bytes.get(at + 1)) {
-                    (b'"', Some(b'"')) => at += 2,
-                    (b'"', _) => break,
-                    _ => at += 1,
-                }
-            }
-            spans.push(first + 1..at);
-        }
-        let value_end = |b: &&u8| !matches!(**b, b'\n' | b'\r') && **b != delimiter;
-        at += bytes[at..].iter().take_while(value_end).count();
-        if bytes.get(first) != Some(&b'"') {
-            spans.push(first..at);
-        }
-        if bytes.get(at) != Some(&delimiter) {
-            return spans;
-        }
-        at += 1;
-    }
-}
-
-/// Which known column each column is.
-fn read_header(
-    source: &Arc<Source>,
-    record: &csv::StringRecord,
-    spans: &[Span],
-    notes: &mut Diagnostics,
-) -> Option<Vec<Option<usize>>> {
-    let errors = notes.errors();
-    let mut columns: Vec<Option<usize>> = Vec::new();
-    let mut unknown = Vec::new();
-    for (written, span) in record.iter().zip(spans) {
-        let name = written.trim().to_lowercase();
-        let known = KNOWN.iter().position(|known| *known == name);
-        match known {
-            Some(_) if columns.contains(&known) => {
-                notes.error(
-                    source,
-                    span.clone(),
-                    format!("the column `{name}` is there twice"),
-                );
-            }
-            Some(_) => {}
-            None => unknown.push((written.trim(), span)),
-        }
-        columns.push(known);
-    }
-    let missing: Vec<&str> = NEEDED
-        .into_iter()
-        .filter(|needed| {
-            !columns
-                .iter()
-                .flatten()
-                .any(|&column| KNOWN[column] == *needed)
-        })
-        .collect();
-    for (written, span) in unknown {
-        let nearest = nearest(written, KNOWN);
-        // A needed column that is only misspelt is told once, as missing.
-        if nearest.is_some_and(|name| missing.contains(&name)) {
-            continue;
-        }
-        let note = notes.warning(
-            source,
-            span.clone(),
-            format!("the column `{written}` is not read"),
-        );
-        match nearest {
-            Some(name) => note.label(format!("did you mean `{name}`?")),
-            None => note.label("not known"),
-        };
-        note.help(format!(
-            "read are {}",
-            one_of(KNOWN).replace(" or ", " and ")
-        ));
-    }
-    for name in missing {
-        let whole = spans
-            .first()
-            .zip(spans.last())
-            .map(|(first, last)| first.start..last.end);
-        let near = record
-            .iter()
-            .zip(spans)
-            .find(|(written, _)| nearest(written.trim(), [name]).is_some());
-        let span = near.map(|(_, span)| span.clone()).or(whole);
-        let label = if near.is_some() {
-            format!("did you mean `{name}`?")
-        } else {
-            String::new()
-        };
-        notes
-            .error(source, span, format!("the column `{name}` is missing"))
-            .label(label)
-            .help(format!(
-                "the first row names the columns; needed are {}",
-                NEEDED.join(", ")
-            ));
-    }
-    (notes.errors() == errors).then_some(columns)
-}
-
-fn read_row(
-    source: &Arc<Source>,
-    record: &csv::StringRecord,
-    spans: &[Span],
-    columns: &[Option<usize>],
-    notes: &mut Diagnostics,
-) -> Option<Sitter> {
-    let errors = notes.errors();
-    let row = spans.first()?.start..spans.last()?.end;
-    let (line, _) = source.line_and_column(row.start);
-    if record.len() != columns.len() {
-        notes
-            .error(
-                source,
-                row,
-                format!(
-                    "this row has {} values, the first row {}",
-                    record.len(),
-                    columns.len()
-                ),
-            )
-            .help("a value that holds the separator stands between double quotes");
-        return None;
-    }
-    let mut known_spans = Vec::new();
-    let mut values: [Option<String>; KNOWN.len()] = Default::default();
-    for ((column, value), span) in columns.iter().zip(record).zip(spans) {
-        let Some(column) = *column else { continue };
-        let value = value.trim();
-        known_spans.push((column, span.clone()));
-        let long = KNOWN[column] != "caption" && value.len() > 300 || value.len() > 4000;
-        if long || value.contains('\0') {
-            let message = format!("`{}` is too long or holds a zero byte", KNOWN[column]);
-            notes.error(source, span.clone(), message);
-        } else if !value.is_empty() {
-            values[column] = Some(value.to_owned());
-        } else if NEEDED.contains(&KNOWN[column]) {
-            let span = if span.is_empty() {
-                row.clone()
-            } else {
-                span.clone()
-            };
+fn sitter(source: &Arc<Source>, row: Row, notes: &mut Diagnostics) -> Option<Sitter> {
+    let fit = match (row.value("file_name"), row.span("file_name")) {
+        (Some(name), Some(span)) => unfit_for_files(name).is_none_or(|why| {
             notes
-                .error(source, span, format!("`{}` is empty", KNOWN[column]))
-                .label("in this row");
-        }
-    }
-    known_spans.sort_by_key(|(column, _)| *column);
-    if let (Some(name), Some((_, span))) = (&values[2], known_spans.iter().find(|(c, _)| *c == 2))
-        && let Some(why) = unfit_for_files(name)
-    {
-        notes
-            .error(
-                source,
-                span.clone(),
-                format!("`{}` cannot name a file: {why}", name.escape_debug()),
-            )
-            .help("`file_name` is a single name without folder and ending, such as vale-iris");
-    }
-    if notes.errors() > errors {
-        return None;
-    }
-    let [
-        frame,
-        person,
-        file_name,
-        title,
-        team,
-        caption,
-        recipe,
-        touch_ups,
-    ] = values;
+                .error(
+                    source,
+                    span,
+                    format!("`{}` cannot name a file: {why}", name.escape_debug()),
+                )
+                .help("`file_name` is a single name without folder and ending, such as vale-iris");
+            false
+        }),
+        _ => false,
+    };
+    let value = |name| row.value(name).map(str::to_owned);
     Some(Sitter {
-        frame: frame?,
-        person: person?,
-        file_name: file_name?,
-        title,
-        team,
-        caption,
-        recipe,
-        touch_ups,
-        line,
-        spans: known_spans,
+        frame: value("frame")?,
+        person: value("person")?,
+        file_name: value("file_name").filter(|_| fit)?,
+        title: value("title"),
+        team: value("team"),
+        caption: value("caption"),
+        recipe: value("recipe"),
+        touch_ups: value("touch_ups"),
+        line: row.line,
+        row,
     })
 }
 
