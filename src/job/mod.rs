@@ -10,6 +10,7 @@ pub mod consistency;
 pub mod finish;
 pub mod job_file;
 pub mod manifest;
+pub mod output_file;
 pub mod past;
 pub mod plan;
 mod practice;
@@ -25,7 +26,8 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-pub use job_file::{Frames, JobFile, Output, Rights, SetFrames, Written};
+pub use job_file::{Frames, JobFile, Rights, SetFrames, Written};
+pub use output_file::Output;
 pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;
 
