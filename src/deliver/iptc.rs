@@ -94,7 +94,7 @@ mod tests {
         };
         let bytes = datasets(&metadata);
         assert!(bytes.starts_with(b"\x1c\x01\x5a\0\x03\x1b%G\x1c\x02\0\0\x02\0\x04"));
-        assert!(bytes[16..].starts_with("\x1c\x02\x05\0\x04Zoë".as_bytes()));
+        assert!(bytes[15..].starts_with("\x1c\x02\x05\0\x04Zoë".as_bytes()));
         // 32 bytes are 16 whole letters of two bytes.
         let by = "\x1c\x02\x50\0\x20".to_owned() + &"é".repeat(16);
         assert!(

@@ -11,6 +11,7 @@ pub mod consistency;
 pub mod finish;
 pub mod job_file;
 pub mod manifest;
+pub mod output_file;
 pub mod past;
 pub mod picks;
 pub mod plan;
@@ -30,7 +31,8 @@ use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-pub use job_file::{Frames, JobFile, Output, Rights, SetFrames, Written};
+pub use job_file::{Frames, JobFile, Rights, SetFrames, Written};
+pub use output_file::Output;
 pub use picks::Choice;
 pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;
