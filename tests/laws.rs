@@ -64,7 +64,8 @@ fn bits(plane: &Array2<f32>) -> Vec<u32> {
 fn neutral_steps_give_the_developed_crop_to_the_bit() {
     let neutral = recipe(
         "Recipe(format: 1, name: \"Neutral\", steps: [
-            Crop(), BackgroundLift(strength: 0.0), BackgroundReplace(strength: 0.0),
+            Lens(defects: false, fringes: false), Crop(),
+            BackgroundLift(strength: 0.0), BackgroundReplace(strength: 0.0),
             ToneCurve(opacity: 0.0), Contrast(amount: 0.0),
             ShadowLift(amount: 0.0), LocalContrast(amount: 0.0), Chroma(amount: 0.0), Adjust(),
             Heal(strength: 0.0), SkinSmoothing(strength: 0.0), ToneEvening(strength: 0.0),

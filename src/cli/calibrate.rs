@@ -8,7 +8,7 @@ use crate::deliver::atomic::{self, Originals};
 use crate::deliver::preview_sheet::Sheet;
 use crate::job;
 use crate::picture::{Linear, Size};
-use crate::sensor::chart::{Chart, Kept};
+use crate::sensor::chart::{Chart, Kept, Light};
 
 /// Side of a patch in the picture, in pixels.
 const SIDE: usize = 96;
@@ -62,6 +62,13 @@ fn table(chart: &Chart) -> String {
     }
     row("mean", sum);
     row("maximum", most);
+    text += match chart.light {
+        Light::Even => "light: even\n",
+        Light::Sloping | Light::Curved => "light: falls off across the chart, evened before\n",
+        Light::Mixed | Light::MixedCurved => {
+            "light: changes colour across the chart, two lights may mix; white is that of its middle\n"
+        }
+    };
     text += match chart.profile.kept {
         Kept::Camera => "kept: the camera's own matrix, white from the neutral patches\n",
         Kept::Fit => "kept: the matrix fitted to the chart, white from the neutral patches\n",

@@ -142,7 +142,7 @@ fn table(plan: &Plan, outcomes: &[Outcome], undecided: &[Undecided]) -> String {
         if let Some(natural) = &outcome.natural {
             text += &format!("; {}", natural.in_short());
         }
-        for reason in &outcome.attention {
+        for reason in outcome.attention.iter().filter(|r| !r.is_of_the_set()) {
             text += &format!("; look: {reason}");
         }
         for step in &outcome.unavailable {
@@ -150,6 +150,14 @@ fn table(plan: &Plan, outcomes: &[Outcome], undecided: &[Undecided]) -> String {
         }
         text.push('\n');
     }
+    // What is wrong with the set is told once, not once a frame.
+    let reasons = outcomes.iter().flat_map(|outcome| &outcome.attention);
+    let mut of_the_set: Vec<String> = reasons
+        .filter(|reason| reason.is_of_the_set())
+        .map(|reason| format!("look: {reason}\n"))
+        .collect();
+    of_the_set.dedup();
+    text += &of_the_set.concat();
     for (frame, person) in &plan.missing {
         text += &format!("{frame:frames$}  {person:people$}  failed: the frame is missing\n");
     }

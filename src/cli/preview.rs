@@ -60,6 +60,8 @@ fn show(call: &Preview, recipe: &Recipe) -> Result<Shown, String> {
         set.empty = Some(
             engine::empty_copy(&empty).map_err(|error| format!("{}: {error}", path.display()))?,
         );
+        set.empty_defects =
+            engine::defects_of(&empty).map_err(|error| format!("{}: {error}", path.display()))?;
     }
     let failed = |error: engine::Error| format!("{}: {error}", call.frame.display());
     let long_side = call.size as usize;

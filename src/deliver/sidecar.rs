@@ -7,7 +7,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::natural::Natural;
-use crate::engine::{Finished, Matched, Placement, StepNote};
+use crate::engine::{Finished, Matched, Mended, Placement, StepNote};
 use crate::picture::{Point, Rect, Size};
 use crate::raw::{Decoder, Exif, Frame};
 use crate::regions::{Attention, Marks, Region};
@@ -38,6 +38,9 @@ pub struct Sidecar {
     /// How the frame was brought to the set's exposure and white; `None` when it was not.
     #[serde(default)]
     pub matched: Option<Matched>,
+    /// What lens and sensor did to the frame, and was mended.
+    #[serde(default)]
+    pub mended: Mended,
     /// What was found in the frame.
     pub regions: RegionsNote,
     /// What each picture-stage step measured and did.

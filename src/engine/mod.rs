@@ -13,6 +13,8 @@
 //! Nothing here touches a disk, a clock or a screen.
 
 mod development;
+mod falloff;
+mod lens;
 mod matching;
 mod shape;
 mod skin_trace;
@@ -30,9 +32,13 @@ use crate::picture::{Linear, Rect, Size, resample};
 use crate::raw::{Frame, SensorFrame};
 use crate::recipe::{FORMAT, Recipe, Step};
 use crate::regions::{self, Attention, Marks, Regions};
+use crate::sensor::lens::Defect;
 use crate::sensor::{self, Developed, Development, Notes};
 
+use falloff::Falloff;
+
 pub use development::{Reference, Unavailable};
+pub use lens::Mended;
 pub use matching::{Difference, Matched, Matching, Side, Target, Wall};
 pub use shape::{Added, Beside, NoRoom, Shape, Shown};
 pub use skin_trace::{SkinMove, SkinState};
@@ -61,6 +67,8 @@ pub enum Error {
 pub struct Set {
     /// Small upright copy of the empty backdrop ([`empty_copy`]), for the shape of its light.
     pub empty: Option<Linear>,
+    /// Defective pixels of that frame ([`defects_of`]): where a frame has them too, they are sure.
+    pub empty_defects: Vec<Defect>,
     /// What `WhiteBalance(from: SetReference)` goes by: the one place where the set's white comes
     /// in, be it the camera's word or the chart's neutral patches.
     pub reference: Option<Reference>,
@@ -137,6 +145,8 @@ pub struct Finished {
     pub development: Option<Notes>,
     /// How the frame was brought to the set's exposure and white; `None` when it was not.
     pub matched: Option<Matched>,
+    /// What lens and sensor did to it, and was mended.
+    pub mended: Mended,
     /// Steps of the recipe that this kind of frame cannot take, and why.
     pub unavailable: Vec<Unavailable>,
     /// Reasons for a person to look, from the regions and from the crop.
@@ -166,6 +176,7 @@ impl Finished {
             steps,
             development: self.development.clone(),
             matched: self.matched,
+            mended: self.mended,
             unavailable: self.unavailable.clone(),
             attention: self.attention.clone(),
         })
@@ -189,6 +200,12 @@ pub struct Found {
     pub matched: Option<Matched>,
     /// How the frame is developed, matching included.
     pub development: Development,
+    /// What lens and sensor did to it, and is mended.
+    pub mended: Mended,
+    /// What evens its light, where that is asked for.
+    falloff: Option<Falloff>,
+    /// What the recipe asks for and this frame cannot have.
+    unavailable: Vec<Unavailable>,
 }
 
 impl Found {
@@ -204,6 +221,9 @@ impl Found {
 /// When the sensor data cannot be developed.
 pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Result<Found, Error> {
     let mut how = development::development(recipe, set);
+    let asked = lens::asked(recipe);
+    let (order, mut mended) = lens::measured(frame, asked, set)?;
+    how.lens = order;
     let mut small = small_developed(frame, &how, long_side)?;
     let empty = set
         .empty
@@ -231,6 +251,18 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
             None => attention.push(Attention::NotMatched),
         }
     }
+    let mut unavailable = Vec::new();
+    // After matching: the set's own wall is not evened.
+    let falloff = lens::falloff(frame, asked, empty.as_ref(), &regions).unwrap_or_else(|reason| {
+        unavailable.push(reason);
+        None
+    });
+    if let Some(falloff) = &falloff {
+        let size = small.size();
+        lens::evened(falloff, &mut small, Rect::whole(size), size);
+        lens::backdrop_evened(falloff, &mut regions);
+        mended.falloff = Some(falloff.range());
+    }
     let rect = crop_rect(
         recipe,
         regions.placed(Rect::whole(full), full).marks.as_ref(),
@@ -250,6 +282,9 @@ pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Resu
         attention,
         matched,
         development: how,
+        mended,
+        falloff,
+        unavailable,
     })
 }
 
@@ -298,25 +333,35 @@ pub fn render_found(
         mut attention,
         matched,
         development: how,
+        mended,
+        falloff,
+        mut unavailable,
     } = found;
     let (picture, regions, development) = match fineness {
         Fineness::Full => {
             drop(small);
-            let (picture, notes) = develop_part(frame, &how, cover)?;
+            let (mut picture, notes) = develop_part(frame, &how, cover)?;
+            if let Some(falloff) = &falloff {
+                lens::evened(falloff, &mut picture, cover, placement.frame);
+            }
             (picture, regions.placed(cover, placement.frame), notes)
         }
         Fineness::Small(pixels) => {
             let whole = if pixels <= SMALL {
                 resample::resize(&small, fitted(small.size(), pixels))
             } else {
-                small_developed(frame, &how, pixels)?
+                let mut whole = small_developed(frame, &how, pixels)?;
+                if let Some(falloff) = &falloff {
+                    let size = whole.size();
+                    lens::evened(falloff, &mut whole, Rect::whole(size), size);
+                }
+                whole
             };
             let rect = scaled(cover, placement.frame, whole.size());
             let size = whole.size();
             (cut(whole, rect), regions.placed(rect, size), None)
         }
     };
-    let mut unavailable = Vec::new();
     if set.target.is_some() && matches!(frame, Frame::Finished(_)) {
         unavailable.push(matching::UNAVAILABLE);
     }
@@ -352,6 +397,7 @@ pub fn render_found(
         steps,
         development,
         matched,
+        mended,
         unavailable,
         attention,
     })
@@ -432,6 +478,17 @@ pub fn empty_copy(frame: &Frame) -> Result<Linear, Error> {
         steps: Vec::new(),
     };
     small_copy(frame, &bare, &Set::default(), SMALL)
+}
+
+/// The defective pixels of the set's empty backdrop, for [`Set::empty_defects`].
+///
+/// # Errors
+/// When the sensor data make no sense.
+pub fn defects_of(frame: &Frame) -> Result<Vec<Defect>, Error> {
+    match frame {
+        Frame::Sensor(sensor) => Ok(sensor::lens::defects(sensor, &[])?),
+        Frame::Finished(_) => Ok(Vec::new()),
+    }
 }
 
 /// A part of the upright frame, developed at full size: scene-linear for a raw, as it is for a

@@ -527,6 +527,9 @@ mod tests {
             attention: Vec::new(),
             matched: None,
             development: crate::sensor::Development::default(),
+            mended: super::super::Mended::default(),
+            falloff: None,
+            unavailable: Vec::new(),
         }
     }
 

@@ -260,6 +260,8 @@ pub(super) fn prepare_set(plan: &Plan) -> Result<Set, String> {
         let (frame, _) = open(path)?;
         let small = engine::empty_copy(&frame);
         set.empty = Some(small.map_err(|error| format!("{}: {error}", path.display()))?);
+        let defects = engine::defects_of(&frame);
+        set.empty_defects = defects.map_err(|error| format!("{}: {error}", path.display()))?;
     }
     if let Some((path, matching)) = plan.set.wall().zip(plan.matching) {
         let (frame, _) = open(path)?;
@@ -795,6 +797,7 @@ impl Run<'_> {
             },
             development: finished.development.clone(),
             matched: finished.matched,
+            mended: finished.mended,
             regions: RegionsNote::new(finished),
             steps: finished.steps.clone(),
             natural: natural.clone(),

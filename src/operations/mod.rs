@@ -27,6 +27,7 @@ pub mod denoise;
 pub mod exposure;
 pub mod gradient_toning;
 pub mod heal;
+pub mod lens;
 pub mod local_contrast;
 pub mod output_sharpening;
 mod pixels;

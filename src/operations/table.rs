@@ -179,6 +179,7 @@ operations! {
         placed white_balance::WhiteBalance,
         placed denoise::Denoise,
         placed exposure::Exposure,
+        placed lens::Lens,
     ]
     Picture: [
         placed crop::Crop,

@@ -1,5 +1,6 @@
 //! 3 x 3 matrices in f64, most of them computed while compiling, so that a colour matrix is
-//! derived from the numbers its standard prints instead of being copied from somewhere.
+//! derived from the numbers its standard prints instead of being copied from somewhere; and small
+//! systems of any size.
 
 /// Rows of a 3 x 3 matrix; `m[row][column]`.
 pub type Matrix = [[f64; 3]; 3];
@@ -100,4 +101,29 @@ pub fn apply_f32(m: &[[f32; 3]; 3], v: [f32; 3]) -> [f32; 3] {
         m[1][0] * v[0] + m[1][1] * v[1] + m[1][2] * v[2],
         m[2][0] * v[0] + m[2][1] * v[1] + m[2][2] * v[2],
     ]
+}
+
+/// Solves a small square system by elimination with pivots; `None` when it has no one solution.
+pub fn solve(mut m: Vec<Vec<f64>>, mut right: Vec<f64>) -> Option<Vec<f64>> {
+    let n = right.len();
+    for k in 0..n {
+        let pivot = (k..n).max_by(|&a, &b| m[a][k].abs().total_cmp(&m[b][k].abs()))?;
+        m.swap(k, pivot);
+        right.swap(k, pivot);
+        if m[k][k].is_nan() || m[k][k].abs() < 1.0e-300 {
+            return None;
+        }
+        for row in k + 1..n {
+            let factor = m[row][k] / m[k][k];
+            for column in k..n {
+                m[row][column] -= factor * m[k][column];
+            }
+            right[row] -= factor * right[k];
+        }
+    }
+    for k in (0..n).rev() {
+        let known: f64 = (k + 1..n).map(|c| m[k][c] * right[c]).sum();
+        right[k] = (right[k] - known) / m[k][k];
+    }
+    Some(right)
 }

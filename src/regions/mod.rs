@@ -170,6 +170,13 @@ pub enum Attention {
     NoChart,
 }
 
+impl Attention {
+    /// Whether it is about the set, and so the same for each of its frames.
+    pub fn is_of_the_set(&self) -> bool {
+        *self == Self::NoChart
+    }
+}
+
 impl fmt::Display for Attention {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

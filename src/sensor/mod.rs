@@ -1,6 +1,7 @@
 //! From a sensor's samples to linear light in the working space.
 //!
-//! Black is taken off and white set to 1 per site, gains make the light neutral; the mosaic's
+//! Black is taken off and white set to 1 per site, what lens and sensor did is mended where asked
+//! ([`lens`]), gains make the light neutral; the mosaic's
 //! square roots are filled in to three planes ([`bayer`], [`general`]), noise is taken off there,
 //! clipped channels are rebuilt from the others ([`highlights`]), and the camera's matrix takes the
 //! colours to the working space ([`camera`]). A diffuse white that just fills the green sites is
@@ -19,6 +20,7 @@ pub mod chart;
 mod denoise;
 mod general;
 mod highlights;
+pub mod lens;
 mod noise;
 mod quick;
 mod sites;
@@ -30,6 +32,7 @@ use crate::picture::{Linear, Ratio, Rect, Size, Stops, bands};
 use crate::raw::{Exif, Pattern, Samples, SensorFrame};
 
 use camera::Camera;
+use lens::Lens;
 use sites::Sites;
 
 pub use quick::develop_small;
@@ -45,6 +48,9 @@ pub struct Development {
     pub denoise: Ratio,
     /// What becomes of clipped channels.
     pub highlights: Highlights,
+    /// What is mended on the mosaic.
+    #[serde(default)]
+    pub lens: Lens,
 }
 
 impl Default for Development {
@@ -54,6 +60,7 @@ impl Default for Development {
             exposure: Stops(0.0),
             denoise: Ratio(0.0),
             highlights: Highlights::Rebuilt,
+            lens: Lens::default(),
         }
     }
 }
@@ -194,7 +201,7 @@ const TILE: usize = 512;
 /// When the window leaves the active area or the frame's levels make no sense.
 pub fn develop(frame: &SensorFrame, window: Rect, how: &Development) -> Result<Developed, Error> {
     let plan = Plan::new(frame, how)?;
-    let sites = Sites::new(frame, plan.gains)?;
+    let sites = Sites::new(frame, plan.gains)?.mended(&how.lens);
     check_window(window, &sites)?;
     let noise = if how.denoise.0 > 0.0 {
         noise_of(frame, true)?
@@ -630,22 +637,32 @@ impl Working {
     }
 }
 
+/// Whether gains can be worked with.
+fn are_usable(gains: &[f32; 3]) -> bool {
+    gains.iter().all(|gain| (1.0e-3..=1.0e3).contains(gain))
+}
+
+/// The gains that the camera noted, green 1, where they can be worked with.
+fn usable_balance(frame: &SensorFrame) -> Option<[f32; 3]> {
+    let gains = frame.balance.filter(are_usable)?;
+    Some(gains.map(|gain| gain / gains[1]))
+}
+
 fn gains(
     frame: &SensorFrame,
     camera: &Camera,
     balance: Balance,
 ) -> Result<([f32; 3], BalanceSource), Error> {
-    let usable = |gains: &[f32; 3]| gains.iter().all(|gain| (1.0e-3..=1.0e3).contains(gain));
     match balance {
-        Balance::AsShot => match frame.balance.filter(usable) {
-            Some(gains) => Ok((gains.map(|gain| gain / gains[1]), BalanceSource::AsShot)),
+        Balance::AsShot => match usable_balance(frame) {
+            Some(gains) => Ok((gains, BalanceSource::AsShot)),
             // CIE xy of D65.
             None => Ok(match camera.gains_for([0.3127, 0.3290]) {
                 Some(gains) => (gains, BalanceSource::Daylight),
                 None => ([1.0; 3], BalanceSource::None),
             }),
         },
-        Balance::Gains(gains) | Balance::Chart { gains, .. } if usable(&gains) => {
+        Balance::Gains(gains) | Balance::Chart { gains, .. } if are_usable(&gains) => {
             Ok((gains.map(|gain| gain / gains[1]), BalanceSource::Asked))
         }
         Balance::Gains(_) | Balance::Chart { .. } => {
@@ -756,10 +773,8 @@ fn fill_in_bayer(
         for start in (0..width).step_by(TILE) {
             let column = left + start as isize;
             let from_column = first_red(column, red % 2);
-            for (y, row) in tile.chunks_exact_mut(tile_width).enumerate() {
-                sites.row(from_row + y as isize, from_column, row);
-                row.iter_mut().for_each(|v| *v = root(*v + lift));
-            }
+            sites.tile([from_row, from_column], tile_width, &mut tile);
+            tile.iter_mut().for_each(|v| *v = root(*v + lift));
             bands::vectorised(|| bayer.run(&tile));
             let skip = (column - from_column) as usize;
             let count = TILE.min(width - start);

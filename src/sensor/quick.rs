@@ -27,7 +27,7 @@ pub fn develop_small(
         return Err(limit("long side", "at least one pixel"));
     }
     let plan = Plan::new(frame, how)?;
-    let sites = Sites::new(frame, plan.gains)?;
+    let sites = Sites::new(frame, plan.gains)?.mended(&how.lens);
     let window = frame.crop;
     check_window(window, &sites)?;
     let cell = match frame.pattern {

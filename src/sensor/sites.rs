@@ -5,6 +5,7 @@
 //! This happens at the edge of the active area, never at that of a window, so a window gives the
 //! pixels of the whole.
 
+use super::lens::{Defect, Fringes, Lens, fringes};
 use super::{Error, malformed};
 use crate::picture::{Rect, bands};
 use crate::raw::{Filter, Pattern, Samples, SensorFrame};
@@ -25,6 +26,8 @@ pub(super) struct Sites<'a> {
     /// Samples at each site: three in a linear DNG.
     channels: usize,
     gains: [f32; 3],
+    defects: &'a [Defect],
+    fringes: Option<Fringes>,
 }
 
 impl<'a> Sites<'a> {
@@ -77,7 +80,30 @@ impl<'a> Sites<'a> {
             height,
             channels,
             gains,
+            defects: &[],
+            fringes: None,
         })
+    }
+
+    /// The same sites, mended.
+    pub fn mended(self, lens: &'a Lens) -> Self {
+        Self {
+            defects: &lens.defects,
+            fringes: lens.fringes,
+            ..self
+        }
+    }
+
+    /// Reads a tile of a mosaic, `width` wide, from a row and column on (both may be negative), without
+    /// fringes. [`Self::row`] alone leaves them.
+    pub fn tile(&self, [top, left]: [isize; 2], width: usize, out: &mut [f32]) {
+        if let Some(fringes) = &self.fringes {
+            fringes::straightened(self, fringes, [top, left], width, out);
+            return;
+        }
+        for (y, row) in out.chunks_exact_mut(width).enumerate() {
+            self.row(top + y as isize, left, row);
+        }
     }
 
     /// Rows and columns after which the filters repeat.
@@ -234,6 +260,14 @@ impl<'a> Sites<'a> {
                     }
                 }
             }
+        }
+        let from = self
+            .defects
+            .partition_point(|d| (d.row, d.column) < (y, left));
+        let end = left + out.len();
+        let here = self.defects[from..].iter();
+        for defect in here.take_while(|d| d.row == y && d.column < end) {
+            out[defect.column - left] = defect.light * self.gains[self.colour(y, defect.column)];
         }
     }
 }

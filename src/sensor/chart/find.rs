@@ -319,7 +319,7 @@ fn homography_of(pairs: &[(Place, Place)]) -> Option<Homography> {
             }
         }
     }
-    let g = super::fit::solve(normal, right)?;
+    let g = crate::picture::matrix::solve(normal, right)?;
     let g = [g[0], g[1], g[2], g[3], g[4], g[5], g[6], g[7], 1.0];
     // Undo the scaling on both sides.
     let rows: [[f64; 3]; 3] = std::array::from_fn(|r| {

@@ -3,9 +3,13 @@
 //! Differences are weighted as CIE94 does (CIE 116-1995: chroma by 1 + 0.045 C, hue by
 //! 1 + 0.015 C), which is smooth enough for Gauss and Newton's steps. The light may fall off
 //! across the chart: its logarithm is a surface of first or second order in the chart's own
-//! columns and rows, whichever predicts patches better that were left out of the fit.
+//! columns and rows ([`Light`]). Where two lights of different colour mix, each of the camera's
+//! colours has a slope of its own. Which of these it is, patches tell that were left out of the fit.
+
+use serde::{Deserialize, Serialize};
 
 use super::reference::Matrix;
+use crate::picture::matrix::{apply, solve};
 
 /// One patch: what the camera saw, the reference in XYZ (D65, a white is Y = 1), its place.
 #[derive(Debug, Clone, Copy)]
@@ -25,22 +29,79 @@ pub struct Patch {
 pub struct Fit {
     /// Camera colours to XYZ (D65) at the middle of the chart.
     pub matrix: Matrix,
-    /// Natural logarithm of the light: factors of x, y, and if there are five of x x, x y, y y.
-    pub light: Vec<f64>,
+    /// Natural logarithm of the light that each of the camera's colours sees: factors of x, y, x x, x y,
+    /// y y.
+    pub light: [[f64; 5]; 3],
+}
+
+/// How the light may fall across a chart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Light {
+    /// Even.
+    Even,
+    /// A slope, of one colour.
+    Sloping,
+    /// A surface of second order, of one colour.
+    Curved,
+    /// A slope of each of the camera's colours: two lights mix.
+    Mixed,
+    /// The same, and curved alike for all.
+    MixedCurved,
+}
+
+impl Light {
+    /// Simple ones first.
+    pub const ALL: [Self; 5] = [
+        Self::Even,
+        Self::Sloping,
+        Self::Curved,
+        Self::Mixed,
+        Self::MixedCurved,
+    ];
+
+    /// How many numbers describe it.
+    fn count(self) -> usize {
+        match self {
+            Self::Even => 0,
+            Self::Sloping => 2,
+            Self::Curved => 5,
+            Self::Mixed => 6,
+            Self::MixedCurved => 9,
+        }
+    }
+
+    /// [`Fit::light`] of these numbers.
+    fn spread(self, v: &[f64]) -> [[f64; 5]; 3] {
+        let mixed = matches!(self, Self::Mixed | Self::MixedCurved);
+        let shared = if mixed { &v[6..] } else { v };
+        std::array::from_fn(|c| {
+            let mut terms = [0.0; 5];
+            let first = if mixed { 2 } else { 0 };
+            for (term, value) in terms[first..].iter_mut().zip(shared) {
+                *term = *value;
+            }
+            if mixed {
+                terms[..2].copy_from_slice(&v[2 * c..2 * c + 2]);
+            }
+            terms
+        })
+    }
 }
 
 impl Fit {
-    /// The light at a place, beside that in the middle.
-    pub fn light_at(&self, [x, y]: [f64; 2]) -> f64 {
+    /// What a patch would send the camera under the light in the middle of the chart.
+    pub fn evened(&self, patch: &Patch) -> [f64; 3] {
+        let [x, y] = patch.at;
         let terms = [x, y, x * x, x * y, y * y];
-        libm::exp(self.light.iter().zip(terms).map(|(a, b)| a * b).sum())
+        std::array::from_fn(|c| {
+            let stops: f64 = self.light[c].iter().zip(terms).map(|(a, b)| a * b).sum();
+            patch.seen[c] / libm::exp(stops)
+        })
     }
 
     /// XYZ of a patch under even light.
     pub fn colour(&self, patch: &Patch) -> [f64; 3] {
-        let light = self.light_at(patch.at);
-        self.matrix
-            .map(|row| (0..3).map(|c| row[c] * patch.seen[c]).sum::<f64>() / light)
+        apply(self.matrix, self.evened(patch))
     }
 }
 
@@ -78,9 +139,8 @@ fn residual(found: [f64; 3], wanted: [f64; 3]) -> [f64; 3] {
     ]
 }
 
-/// Fits matrix and light, `orders` 0 (even light), 2 or 5 terms. `None` when the colours do not
-/// span a space.
-pub fn fit(patches: &[Patch], orders: usize) -> Option<Fit> {
+/// Fits matrix and light. `None` when the colours do not span a space.
+pub fn fit(patches: &[Patch], light: Light) -> Option<Fit> {
     // A start by linear least squares, relative errors.
     let mut matrix = [[0.0; 3]; 3];
     for (r, row) in matrix.iter_mut().enumerate() {
@@ -98,12 +158,12 @@ pub fn fit(patches: &[Patch], orders: usize) -> Option<Fit> {
         let solved = solve(normal, right)?;
         row.copy_from_slice(&solved);
     }
-    let count = 9 + orders;
+    let count = 9 + light.count();
     let mut now: Vec<f64> = matrix.iter().flatten().copied().collect();
     now.resize(count, 0.0);
     let fit_of = |v: &[f64]| Fit {
         matrix: std::array::from_fn(|r| std::array::from_fn(|c| v[3 * r + c])),
-        light: v[9..].to_vec(),
+        light: light.spread(&v[9..]),
     };
     let errors = |v: &[f64]| -> Vec<f64> {
         let fit = fit_of(v);
@@ -157,12 +217,12 @@ pub fn fit(patches: &[Patch], orders: usize) -> Option<Fit> {
 /// Fits as [`fit`] does, but patches that lie far off the others' fit count less: Huber's weights
 /// (P. J. Huber, *Robust Statistics*, 1981), bent at 1.345 times the spread, which is 1.4826
 /// times the median.
-pub fn robust(patches: &[Patch], orders: usize) -> Option<Fit> {
+pub fn robust(patches: &[Patch], light: Light) -> Option<Fit> {
     const ROUNDS: usize = 5;
     /// Least spread: closer than this no patch is held to be off.
     const FINEST: f64 = 0.1;
     let mut weighted = patches.to_vec();
-    let mut found = fit(&weighted, orders)?;
+    let mut found = fit(&weighted, light)?;
     for _ in 0..ROUNDS {
         let off: Vec<f64> = patches
             .iter()
@@ -183,43 +243,18 @@ pub fn robust(patches: &[Patch], orders: usize) -> Option<Fit> {
         for ((now, p), off) in weighted.iter_mut().zip(patches).zip(&off) {
             now.weight = p.weight * (bend / off.max(bend));
         }
-        found = fit(&weighted, orders)?;
+        found = fit(&weighted, light)?;
     }
     Some(found)
 }
 
 /// Each patch's colour by the fit to all the others.
-pub fn left_out(patches: &[Patch], orders: usize) -> Option<Vec<[f64; 3]>> {
+pub fn left_out(patches: &[Patch], light: Light) -> Option<Vec<[f64; 3]>> {
     (0..patches.len())
         .map(|k| {
             let mut others = patches.to_vec();
             let one = others.remove(k);
-            Some(robust(&others, orders)?.colour(&one))
+            Some(robust(&others, light)?.colour(&one))
         })
         .collect()
-}
-
-/// Solves a small square system by elimination with pivots; `None` when it has no one solution.
-pub fn solve(mut m: Vec<Vec<f64>>, mut right: Vec<f64>) -> Option<Vec<f64>> {
-    let n = right.len();
-    for k in 0..n {
-        let pivot = (k..n).max_by(|&a, &b| m[a][k].abs().total_cmp(&m[b][k].abs()))?;
-        m.swap(k, pivot);
-        right.swap(k, pivot);
-        if m[k][k].is_nan() || m[k][k].abs() < 1.0e-300 {
-            return None;
-        }
-        for row in k + 1..n {
-            let factor = m[row][k] / m[k][k];
-            for column in k..n {
-                m[row][column] -= factor * m[k][column];
-            }
-            right[row] -= factor * right[k];
-        }
-    }
-    for k in (0..n).rev() {
-        let known: f64 = (k + 1..n).map(|c| m[k][c] * right[c]).sum();
-        right[k] = (right[k] - known) / m[k][k];
-    }
-    Some(right)
 }

@@ -2,7 +2,8 @@
 //!
 //! [`find`] looks for the patches, [`fit`] fits, [`reference`] is the table. The fall of the light
 //! across the chart is fitted along, with the order that predicts left-out patches best, so a
-//! chart that is partly in shade does not bend the colours.
+//! chart that is partly in shade, or lit by two lights of different colour, does not bend the
+//! colours; the white is that of the light in the chart's middle.
 
 mod find;
 mod fit;
@@ -20,6 +21,8 @@ use crate::picture::oklab::WORKING_TO_XYZ;
 use crate::raw::{Pattern, SensorFrame};
 
 use fit::{D65, Fit, Patch};
+
+pub use fit::Light;
 
 /// The version of the profile's text.
 pub const FORMAT: u32 = 1;
@@ -123,6 +126,8 @@ pub struct PatchNote {
 pub struct Chart {
     /// What jobs use.
     pub profile: ChartProfile,
+    /// How the light falls across it.
+    pub light: Light,
     /// The 24 patches, row by row.
     pub patches: Vec<PatchNote>,
 }
@@ -196,15 +201,15 @@ pub fn read_chart(frame: &SensorFrame) -> Result<Chart, Error> {
     let wanted = wanted();
     let misfit = |colours: &[[f64; 3]]| {
         let patches = patches_of(colours, &wanted);
-        fit::fit(&patches, 2).map_or(f64::INFINITY, |fit| {
+        fit::fit(&patches, Light::Sloping).map_or(f64::INFINITY, |fit| {
             mean(patches.iter().map(|p| difference(fit.colour(p), p.wanted)))
         })
     };
     let found = find::find(&small, &misfit, NO_CHART).ok_or_else(no_chart)?;
     let patches = patches_of(&found.colours, &wanted);
-    let mut best: Option<(f64, usize, Vec<f64>)> = None;
-    for terms in [0, 2, 5] {
-        let Some(colours) = fit::left_out(&patches, terms) else {
+    let mut best: Option<(f64, Light, Vec<f64>)> = None;
+    for light in Light::ALL {
+        let Some(colours) = fit::left_out(&patches, light) else {
             continue;
         };
         let apart: Vec<f64> = colours
@@ -215,11 +220,11 @@ pub fn read_chart(frame: &SensorFrame) -> Result<Chart, Error> {
         let average = mean(apart.iter().copied());
         // A higher order is only taken when it predicts better.
         if best.as_ref().is_none_or(|(least, ..)| average < *least) {
-            best = Some((average, terms, apart));
+            best = Some((average, light, apart));
         }
     }
-    let (_, terms, left_out) = best.ok_or_else(no_chart)?;
-    let fit = fit::robust(&patches, terms).ok_or_else(no_chart)?;
+    let (_, light, left_out) = best.ok_or_else(no_chart)?;
+    let fit = fit::robust(&patches, light).ok_or_else(no_chart)?;
     let apart = |profile: &ChartProfile| {
         let colours = colours_of(profile.gains, profile.matrix, &fit, &patches);
         mean(colours.iter().zip(&wanted).map(|(&a, &b)| difference(a, b)))
@@ -251,6 +256,7 @@ pub fn read_chart(frame: &SensorFrame) -> Result<Chart, Error> {
     Ok(Chart {
         patches: notes.collect(),
         profile,
+        light,
     })
 }
 
@@ -299,9 +305,9 @@ fn neutral_factors(from_working: matrix::Matrix, fit: &Fit, patches: &[Patch]) -
     let (mut seen, mut wanted) = ([0.0; 3], [0.0; 3]);
     for patch in patches[NEUTRALS..].iter().filter(|p| p.weight > 0.0) {
         let answer = matrix::apply(to_camera, patch.wanted);
-        let light = fit.light_at(patch.at);
+        let evened = fit.evened(patch);
         for c in 0..3 {
-            seen[c] += patch.seen[c] / light;
+            seen[c] += evened[c];
             wanted[c] += answer[c];
         }
     }
@@ -366,7 +372,7 @@ fn colours_of(gains: [f32; 3], own: [[f32; 3]; 3], fit: &Fit, patches: &[Patch])
     let to_xyz = matrix::multiply(to_xyz, matrix::diagonal(gains.map(f64::from)));
     let raw: Vec<[f64; 3]> = patches
         .iter()
-        .map(|p| matrix::apply(to_xyz, p.seen).map(|v| v / fit.light_at(p.at)))
+        .map(|p| matrix::apply(to_xyz, fit.evened(p)))
         .collect();
     let wanted: f64 = patches.iter().map(|p| p.weight * p.wanted[1]).sum();
     let seen: f64 = patches
