@@ -6,14 +6,18 @@
 //! row has semicolons and no comma, as spreadsheets of many countries write it, semicolons part
 //! the columns. Reading it touches no disk.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use crate::recipe::{Diagnostics, Place, Source, Span, nearest, one_of};
 
 /// Longest roster, bytes: a hundred times the largest office we know.
-const LONGEST: usize = 4 << 20;
+pub(super) const LONGEST: usize = 4 << 20;
 /// Most people. Common practice, no source.
 const MOST: usize = 10_000;
+
+/// Most columns. Common practice, no source.
+const MOST_COLUMNS: usize = 500;
 
 const NEEDED: [&str; 3] = ["frame", "person", "file_name"];
 const KNOWN: [&str; 8] = [
@@ -222,6 +226,13 @@ fn read_header(
     notes: &mut Diagnostics,
 ) -> Option<Vec<Option<usize>>> {
     let errors = notes.errors();
+    if record.len() > MOST_COLUMNS {
+        let message = format!("the first row names {} columns", record.len());
+        notes
+            .error(source, spans.first().cloned(), message)
+            .help(format!("at most {MOST_COLUMNS} are read"));
+        return None;
+    }
     let mut columns: Vec<Option<usize>> = Vec::new();
     let mut unknown = Vec::new();
     for (written, span) in record.iter().zip(spans) {
@@ -304,7 +315,7 @@ fn read_row(
 ) -> Option<Sitter> {
     let errors = notes.errors();
     let row = spans.first()?.start..spans.last()?.end;
-    let (line, _) = source.line_and_column(row.start);
+    let line = source.line(row.start);
     if record.len() != columns.len() {
         notes
             .error(
@@ -406,7 +417,6 @@ fn unfit_for_files(name: &str) -> Option<&'static str> {
 /// Notes what two rows cannot share. File names are compared without regard to case, as some
 /// disks do.
 fn doubled(source: &Arc<Source>, sitters: &[Sitter], notes: &mut Diagnostics) {
-    use std::collections::HashMap;
     let mut names: HashMap<String, &Sitter> = HashMap::new();
     let mut people: HashMap<&str, &Sitter> = HashMap::new();
     let mut frames: HashMap<&str, &Sitter> = HashMap::new();
@@ -442,32 +452,40 @@ fn doubled(source: &Arc<Source>, sitters: &[Sitter], notes: &mut Diagnostics) {
     }
 }
 
-/// Which of the frames a row means: by path or file name, with or without its ending.
-///
-/// # Errors
-/// Completes "the frame `x` …" when there is none, or more than one.
-pub fn find_frame(wanted: &str, frames: &[String]) -> Result<usize, &'static str> {
-    let name = |path: &str| path.rsplit('/').next().unwrap_or(path).to_owned();
-    let stem = |path: &str| {
-        let name = name(path);
-        name.rsplit_once('.')
-            .map_or(name.clone(), |(stem, _)| stem.to_owned())
-    };
-    let ends_so = |path: &String| {
-        path.strip_suffix(wanted)
-            .is_some_and(|before| before.is_empty() || before.ends_with('/'))
-    };
-    let by_path: Vec<usize> = (0..frames.len()).filter(|&i| ends_so(&frames[i])).collect();
-    let found = if by_path.is_empty() {
-        (0..frames.len())
-            .filter(|&i| stem(&frames[i]) == wanted)
-            .collect()
-    } else {
-        by_path
-    };
-    match found.as_slice() {
-        [only] => Ok(*only),
-        [] => Err("is not there"),
-        _ => Err("is there more than once; write its ending or its folder"),
+/// Frames by all that a row may call them: an office of thousands asks thousands of times.
+pub struct Known<'f> {
+    /// By path, from any folder on.
+    paths: HashMap<&'f str, Vec<usize>>,
+    /// By file name without its ending.
+    stems: HashMap<&'f str, Vec<usize>>,
+}
+
+impl<'f> Known<'f> {
+    /// Of these paths.
+    pub fn new(frames: &'f [String]) -> Self {
+        let (mut paths, mut stems) = (HashMap::<_, Vec<_>>::new(), HashMap::<_, Vec<_>>::new());
+        for (index, path) in frames.iter().enumerate() {
+            let name = path.rsplit('/').next().unwrap_or(path);
+            let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+            stems.entry(stem).or_default().push(index);
+            paths.entry(path.as_str()).or_default().push(index);
+            for (slash, _) in path.match_indices('/') {
+                paths.entry(&path[slash + 1..]).or_default().push(index);
+            }
+        }
+        Self { paths, stems }
+    }
+
+    /// Which of the frames a row means: by path or file name, with or without its ending.
+    ///
+    /// # Errors
+    /// Completes "the frame `x` …" when there is none, or more than one.
+    pub fn find(&self, wanted: &str) -> Result<usize, &'static str> {
+        let found = self.paths.get(wanted).or_else(|| self.stems.get(wanted));
+        match found.map_or(&[][..], Vec::as_slice) {
+            [only] => Ok(*only),
+            [] => Err("is not there"),
+            _ => Err("is there more than once; write its ending or its folder"),
+        }
     }
 }
