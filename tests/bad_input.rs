@@ -7,8 +7,10 @@
 
 mod support;
 
+use std::ffi::OsStr;
 use std::fs;
 use std::process::Command;
+use std::time::Duration;
 
 use lapel::picture::Linear;
 use ndarray::{Axis, concatenate};
@@ -422,4 +424,161 @@ fn every_shipped_text_is_sound() {
         "a roster",
         "a recipe",
     ]);
+}
+
+/// Runs the binary, which must come to its end soon; nothing that it says is a command to the terminal.
+fn soon<S: AsRef<OsStr>>(arguments: &[S]) -> Run {
+    let output = assert_cmd::Command::new(env!("CARGO_BIN_EXE_lapel"))
+        .args(arguments)
+        .timeout(Duration::from_secs(30))
+        .output()
+        .expect("the binary starts");
+    let text = |bytes| String::from_utf8(bytes).expect("UTF-8");
+    let run = Run {
+        code: output.status.code().expect("it ended by itself"),
+        out: text(output.stdout),
+        err: text(output.stderr),
+    };
+    let command = |c: char| c.is_control() && !matches!(c, '\n' | '\t');
+    assert!(!format!("{}{}", run.out, run.err).contains(command));
+    run
+}
+
+/// A file that is none, by each command that reads files: what it is, and no waiting.
+#[test]
+#[cfg(unix)]
+fn pipes_devices_folders_and_endless_files() {
+    let office = Office::bare();
+    let at = |name: &str| office.at(name).to_string_lossy().into_owned();
+    let pipe = Command::new("mkfifo").arg(office.at("pipe.ron")).status();
+    assert!(pipe.is_ok_and(|status| status.success()));
+    fs::create_dir(office.at("folder.ron")).expect("writable");
+    std::os::unix::fs::symlink("circle.ron", office.at("circle.ron")).expect("writable");
+    std::os::unix::fs::symlink("/dev/zero", office.at("zeros.ron")).expect("writable");
+    let sparse = fs::File::create(office.at("sparse.ron")).expect("writable");
+    sparse.set_len(1 << 32).expect("a file with a hole");
+    office.write("empty.ron", b"");
+    let house = at("house.ron");
+    for (name, says) in [
+        ("pipe.ron", "it is a pipe or a device"),
+        ("zeros.ron", "it is a pipe or a device"),
+        ("folder.ron", "it is a folder, where a file is needed"),
+        ("circle.ron", "symbolic links"),
+        ("sparse.ron", "it has more than"),
+        ("gone.ron", "No such file"),
+    ] {
+        let file = at(name);
+        for command in ["check", "tidy", "finish"] {
+            soon(&[command, &file]).ends_with(2).says(&[name, says]);
+        }
+        soon(&["preview", &file, &house])
+            .ends_with(2)
+            .says(&[name, says]);
+        soon(&["preview", &house, &file])
+            .ends_with(2)
+            .says(&[name, says]);
+        soon(&["calibrate", &file]).ends_with(2).says(&[name, says]);
+        let against = ["capture", "--against", &file, &file];
+        soon(&against).ends_with(2).says(&[name, says]);
+    }
+    let empty = at("empty.ron");
+    soon(&["check", &empty])
+        .ends_with(2)
+        .says(&["empty.ron", "the file is empty"]);
+    let shot = ["preview", &house, &empty];
+    soon(&shot).ends_with(2).says(&["it is empty (0 bytes)"]);
+}
+
+/// In the places that a job names.
+#[test]
+#[cfg(unix)]
+fn pipes_and_circles_where_a_job_looks() {
+    let office = Office::bare();
+    let job = office.at("job.ron").to_string_lossy().into_owned();
+    office.write("frames/s02.png", b"no picture");
+    fs::create_dir(office.at("past")).expect("writable");
+    // Twelve ways back up at each step down: a thousand million ways, were they gone.
+    for way in 0..12 {
+        std::os::unix::fs::symlink(".", office.at(&format!("past/{way}"))).expect("writable");
+    }
+    for pipe in ["frames/s01.png", "past/a.ron", "roster.fifo"] {
+        let made = Command::new("mkfifo").arg(office.at(pipe)).status();
+        assert!(made.is_ok_and(|status| status.success()));
+    }
+    soon(&["check", &job])
+        .ends_with(2)
+        .says(&["the frame `s01` is not there"]);
+    office.edit("job.ron", "deliver_to:", "match_to: \"past\", deliver_to:");
+    soon(&["finish", &job])
+        .ends_with(2)
+        .says(&["no sidecar in"]);
+    office.edit("job.ron", "roster.csv", "roster.fifo");
+    soon(&["check", &job])
+        .ends_with(2)
+        .says(&["it is a pipe or a device"]);
+}
+
+#[test]
+fn a_roster_of_a_whole_town() {
+    let office = Office::bare();
+    let rows: String = (0..100_000)
+        .map(|n| format!("s{n},Person {n},person-{n}\n"))
+        .collect();
+    office.write(
+        "roster.csv",
+        format!("frame,person,file_name\n{rows}").as_bytes(),
+    );
+    let [job, roster] = ["job.ron", "roster.csv"].map(|name| office.at(name));
+    soon(&[OsStr::new("check"), roster.as_os_str()])
+        .ends_with(2)
+        .says(&["more than 10000 rows"]);
+    soon(&[OsStr::new("finish"), job.as_os_str()])
+        .ends_with(2)
+        .says(&["more than 10000 rows"]);
+    // As many as may be, and hardly a frame is there.
+    let rows: String = (0..9_999)
+        .map(|n| format!("s{n},Person {n},person-{n}\n"))
+        .collect();
+    office.write(
+        "roster.csv",
+        format!("frame,person,file_name\n{rows}").as_bytes(),
+    );
+    for n in 20_000..21_000 {
+        office.write(&format!("frames/t{n}.dng"), b"");
+    }
+    soon(&[OsStr::new("check"), job.as_os_str()])
+        .ends_with(2)
+        .says(&["the frame `s0` is not there", "9999 errors"]);
+}
+
+/// A name that is not UTF-8 (Linux allows any bytes) is read, and its JSON is JSON.
+#[test]
+#[cfg(target_os = "linux")]
+fn file_names_that_are_no_text() {
+    use std::os::unix::ffi::OsStrExt;
+    let office = Office::bare();
+    let path = office.at("").join(OsStr::from_bytes(b"caf\xe9.ron"));
+    fs::write(&path, "Recipe(format: 1, name: \"A\", steps: [Crop()])").expect("writable");
+    let [check, tidy, json] = ["check", "tidy", "--json"].map(OsStr::new);
+    soon(&[check, path.as_os_str()])
+        .ends_with(0)
+        .says(&["a recipe"]);
+    let run = soon(&[json, tidy, path.as_os_str()]).ends_with(0);
+    let told: serde_json::Value = serde_json::from_str(&run.out).expect("JSON");
+    let changed = told["changed"][0].as_str().expect("a name");
+    assert!(changed.ends_with("caf\u{fffd}.ron"), "{changed}");
+}
+
+/// What a file says is shown, never obeyed: ESC begins a terminal's commands (ECMA-48).
+#[test]
+fn commands_to_the_terminal_in_texts() {
+    let office = Office::bare();
+    let recipe = "Recipe(format: 1, name: \"A\u{1b}[2J\", steps: [\"\u{1b}]0;x\u{7}\", Chroma(amount: \"\u{9b}2J\")])";
+    office.write("house.ron", recipe.as_bytes());
+    let row = "frame,person,file_name,\u{1b}[31m\ns01,\u{1b}[2JAnn,a\u{1b}c\n";
+    office.write("roster.csv", row.as_bytes());
+    for name in ["house.ron", "roster.csv", "job.ron"] {
+        let file = office.at(name);
+        soon(&[OsStr::new("check"), file.as_os_str()]).ends_with(2);
+    }
 }

@@ -242,54 +242,6 @@ fn the_balance_of_an_old_crw_comes_from_the_second_decoder() {
     );
 }
 
-/// Where `rawloader` is right (by the README of the corpus), both decoders give the same frame.
-#[test]
-fn both_decoders_agree_where_both_are_right() {
-    let Some(shared) = shared() else { return };
-    let expected = json(&shared.join("synthetic/expected.json"));
-    let right = [
-        "01_u16_le_onestrip",
-        "03_u16_le_ifd0",
-        "05_packed12",
-        "09_u16_le_multistrip",
-        "15_ljpeg2_onestrip_14",
-        "16_ljpeg2_tiles_14",
-        "22_bggr_12",
-        "23_grbg_u16",
-        "24_gbrg_ljpeg2",
-        "34_dual_forward_tungsten",
-        "37_crop_noise_baseline",
-        "38_linear_u16",
-        "40_linear_ljpeg3_tiles",
-        "44_mono_u16",
-        "52_orientation2",
-        "53_orientation3",
-        "54_orientation4",
-        "55_orientation5",
-        "56_orientation6",
-        "57_orientation7",
-        "58_orientation8",
-    ];
-    for file in right.map(|stem| format!("{stem}.dng")) {
-        let path = shared.join("synthetic").join(&file);
-        let first = sensor(Decoder::Flashraw, &path).unwrap();
-        let second = sensor(Decoder::Rawloader, &path).unwrap();
-        compare(&second, &expected[&file], &file);
-        assert_eq!(first.samples, second.samples, "{file}: samples");
-        assert_eq!(first.pattern, second.pattern, "{file}: phase");
-        assert_eq!(first.white, second.white, "{file}: white");
-        assert_eq!(first.orientation, second.orientation, "{file}: orientation");
-        assert_eq!(second.decoder, Decoder::Rawloader);
-        if first.pattern != Pattern::Monochrome {
-            let daylight = first.matrices.last().expect("a matrix").xyz_to_camera;
-            let other = second.matrices.last().expect("a matrix").xyz_to_camera;
-            for (a, b) in daylight.iter().flatten().zip(other.iter().flatten()) {
-                assert!((a - b).abs() < 1e-6, "{file}: matrix");
-            }
-        }
-    }
-}
-
 #[test]
 fn truncated_raws_give_a_clear_error() {
     let Some(shared) = shared() else { return };

@@ -17,7 +17,8 @@ pub(super) fn run(call: &Calibrate, json: bool) -> End {
     match written(call) {
         Ok((chart, to)) => {
             if json {
-                let result = serde_json::json!({ "written": to, "chart": chart });
+                let result =
+                    serde_json::json!({ "written": to.display().to_string(), "chart": chart });
                 tell(&result.to_string());
             } else {
                 tell(&table(&chart));

@@ -5,7 +5,7 @@ use std::path::Path;
 use super::arguments::Check;
 use super::{End, report, say, tell};
 use crate::deliver::sidecar::Sidecar;
-use crate::job::{self, Kind};
+use crate::job::{self, Kind, input};
 use crate::recipe::Diagnostics;
 
 pub(super) fn run(call: &Check, json: bool) -> End {
@@ -57,7 +57,7 @@ pub(super) fn run(call: &Check, json: bool) -> End {
 
 /// The sidecar in a file; `None` when the file is something else.
 fn sidecar(path: &Path) -> Option<Result<Sidecar, String>> {
-    let text = std::fs::read_to_string(path).ok()?;
+    let text = input::text(path, input::LONGEST_SIDECAR).ok()?;
     if !text.trim_start().starts_with("Sidecar(") {
         return None;
     }

@@ -1,7 +1,7 @@
 //! `compare`: how two recipes differ, in words and on frames.
 
 use std::ops::ControlFlow;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use serde::Serialize;
 
@@ -72,15 +72,15 @@ pub(super) fn run(call: &Compare, json: bool) -> End {
 /// What a frame showed.
 #[derive(Debug, Serialize)]
 struct Shown {
-    frame: PathBuf,
-    picture: PathBuf,
+    frame: String,
+    picture: String,
     /// CIEDE2000 by region, for those that are in the picture; empty when the crops differ.
     difference: Vec<(String, Spread)>,
 }
 
 impl std::fmt::Display for Shown {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{}: {}", self.frame.display(), self.picture.display())?;
+        write!(f, "{}: {}", self.frame, self.picture)?;
         if self.difference.is_empty() {
             return write!(f, "\n  the crops differ, so pixels cannot be compared");
         }
@@ -133,8 +133,8 @@ fn on_frame(call: &Compare, path: &Path, recipes: [&Recipe; 2]) -> Result<Shown,
     let sheet = preview_sheet::side_by_side(&tiles, tiles.len());
     job::finish::write_png(&picture, &sheet, &[path, &call.before, &call.after])?;
     Ok(Shown {
-        frame: path.to_path_buf(),
-        picture,
+        frame: path.display().to_string(),
+        picture: picture.display().to_string(),
         difference,
     })
 }

@@ -18,6 +18,7 @@ mod tidy;
 mod verify;
 mod watch;
 
+use std::borrow::Cow;
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
 
@@ -129,12 +130,26 @@ fn manual() -> End {
 
 /// One line of results. A closed pipe is no failure of ours: whoever closed it has read enough.
 fn tell(text: &str) {
-    let _ = writeln!(std::io::stdout(), "{text}");
+    let _ = writeln!(std::io::stdout(), "{}", printable(text));
 }
 
 /// One line about the work.
 fn say(text: &str) {
-    let _ = writeln!(std::io::stderr(), "{text}");
+    let _ = writeln!(std::io::stderr(), "{}", printable(text));
+}
+
+/// Text of ours with what files say in it: a name in a roster may hold commands to the terminal.
+fn printable(text: &str) -> Cow<'_, str> {
+    if text.contains(is_command) {
+        Cow::Owned(text.replace(is_command, "\u{fffd}"))
+    } else {
+        Cow::Borrowed(text)
+    }
+}
+
+/// Whether a terminal would obey a character instead of showing it.
+fn is_command(c: char) -> bool {
+    c.is_control() && !matches!(c, '\n' | '\t')
 }
 
 /// Reports mistakes: as JSON on standard output, or as text on standard error.

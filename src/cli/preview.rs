@@ -25,7 +25,7 @@ pub(super) fn run(call: &Preview, json: bool) -> End {
         Ok(shown) => {
             let attention: Vec<String> = shown.attention.iter().map(ToString::to_string).collect();
             if json {
-                let result = serde_json::json!({ "written": shown.to, "attention": attention });
+                let result = serde_json::json!({ "written": shown.to.display().to_string(), "attention": attention });
                 tell(&result.to_string());
             } else {
                 tell(&format!("{}", shown.to.display()));

@@ -12,6 +12,7 @@ use miette::{
 };
 use serde::Serialize;
 
+use super::{is_command, printable};
 use crate::recipe::{Diagnostic, Diagnostics, Severity, Source};
 
 /// Lines longer than this are not quoted: a hostile file may hold a megabyte in one.
@@ -40,7 +41,7 @@ pub fn text(notes: &Diagnostics, style: Style) -> String {
         .with_width(100);
     let mut text = String::new();
     for diagnostic in notes.sorted() {
-        let shown = Shown::new(diagnostic);
+        let shown = Shown::new(harmless(diagnostic));
         // Writing into a string does not fail; should drawing fail, the plain line still tells all.
         if handler.render_report(&mut text, &shown).is_err() {
             text.push_str(&diagnostic.to_string());
@@ -66,6 +67,27 @@ pub fn text(notes: &Diagnostics, style: Style) -> String {
     }
     text.push('\n');
     text
+}
+
+/// Without the commands to a terminal that a file may hold; all places stay.
+fn harmless(diagnostic: &Diagnostic) -> Diagnostic {
+    let text = |text: &str| printable(text).into_owned();
+    let mut shown = diagnostic.clone();
+    shown.message = text(&shown.message);
+    shown.label = text(&shown.label);
+    shown.help = shown.help.as_deref().map(text);
+    let source = &diagnostic.file;
+    if source.name.contains(is_command) || source.text.contains(is_command) {
+        let masked = source
+            .text
+            .chars()
+            .flat_map(|c| match is_command(c) && c != '\r' {
+                true => std::iter::repeat_n('?', c.len_utf8()),
+                false => std::iter::repeat_n(c, 1),
+            });
+        shown.file = Source::new(text(&source.name), masked.collect::<String>());
+    }
+    shown
 }
 
 /// All mistakes as a JSON array: file, line, column (from 1), their ends, severity, message, label
@@ -117,8 +139,8 @@ impl<'d> Item<'d> {
 }
 
 /// A mistake as `miette` wants it.
-struct Shown<'d> {
-    diagnostic: &'d Diagnostic,
+struct Shown {
+    diagnostic: Diagnostic,
     source: NamedSource<Text>,
     quoted: bool,
 }
@@ -138,8 +160,8 @@ impl SourceCode for Text {
     }
 }
 
-impl<'d> Shown<'d> {
-    fn new(diagnostic: &'d Diagnostic) -> Self {
+impl Shown {
+    fn new(diagnostic: Diagnostic) -> Self {
         let file = &diagnostic.file;
         let quoted = diagnostic.span.as_ref().is_some_and(|span| {
             // One line of context is shown above and below.
@@ -163,20 +185,20 @@ impl<'d> Shown<'d> {
     }
 }
 
-impl fmt::Debug for Shown<'_> {
+impl fmt::Debug for Shown {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         self.diagnostic.fmt(f)
     }
 }
 
-impl fmt::Display for Shown<'_> {
+impl fmt::Display for Shown {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Diagnostic {
             file,
             span,
             message,
             ..
-        } = self.diagnostic;
+        } = &self.diagnostic;
         match span {
             _ if self.quoted => f.write_str(message),
             Some(span) => {
@@ -188,9 +210,9 @@ impl fmt::Display for Shown<'_> {
     }
 }
 
-impl std::error::Error for Shown<'_> {}
+impl std::error::Error for Shown {}
 
-impl miette::Diagnostic for Shown<'_> {
+impl miette::Diagnostic for Shown {
     fn severity(&self) -> Option<miette::Severity> {
         Some(match self.diagnostic.severity {
             Severity::Error => miette::Severity::Error,

@@ -25,6 +25,8 @@ pub(super) fn run(call: &Tidy, json: bool) -> End {
     if json {
         let mistakes: serde_json::Value =
             serde_json::from_str(&report::json(&notes)).unwrap_or_default();
+        // A name that is not UTF-8 has no JSON of its own.
+        let changed: Vec<String> = changed.iter().map(|p| p.display().to_string()).collect();
         let result = serde_json::json!({ "changed": changed, "mistakes": mistakes });
         tell(&result.to_string());
     } else {

@@ -4,7 +4,7 @@
 //! one to the other in the order of the folder, `vale*` all whose names begin so; and these may be
 //! mixed. A file that is really called so comes first: names may hold all these marks.
 
-use super::roster::find_frame;
+use super::roster::Known;
 use super::{file_name, is_frame};
 
 /// Which of `frames` a row means, in the order in which it names them, none twice. Ranges and
@@ -15,21 +15,22 @@ use super::{file_name, is_frame};
 pub(super) fn find(
     written: &str,
     frames: &[String],
+    known: &Known,
     taken: impl Fn(&str) -> bool,
 ) -> Result<Vec<usize>, (String, String)> {
     let mut found = Vec::new();
-    let parts: Vec<&str> = match find_frame(written, frames) {
+    let parts: Vec<&str> = match known.find(written) {
         Ok(_) => vec![written],
         Err(_) => written.split('|').map(str::trim).collect(),
     };
     for part in parts {
         let wrong = |why: &str| (part.to_owned(), why.to_owned());
-        let meant: Vec<usize> = match (find_frame(part, frames), part.split_once("..")) {
+        let meant: Vec<usize> = match (known.find(part), part.split_once("..")) {
             (Ok(one), _) => vec![one],
             (Err(_), Some((first, last))) => {
                 let end = |name: &str| {
                     let name = name.trim();
-                    find_frame(name, frames).map_err(|why| (name.to_owned(), why.to_owned()))
+                    known.find(name).map_err(|why| (name.to_owned(), why.to_owned()))
                 };
                 let (first, last) = (end(first)?, end(last)?);
                 if first > last {
@@ -119,7 +120,7 @@ mod tests {
 
     fn found(written: &str) -> Result<String, String> {
         let frames = frames();
-        find(written, &frames, |path| path.ends_with("chart.dng"))
+        find(written, &frames, &Known::new(&frames), |path| path.ends_with("chart.dng"))
             .map(|all| {
                 let names: Vec<&str> = all.iter().map(|&at| file_name(&frames[at])).collect();
                 names.join(" ")

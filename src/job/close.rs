@@ -17,6 +17,7 @@ use crate::deliver::sidecar::Sidecar;
 use crate::raw::Frame;
 
 use super::finish::{PROGRAM, open, read_sidecar};
+use super::input;
 use super::manifest::{self, Manifest};
 use super::plan::{Plan, Task};
 use super::seen::Seen;
@@ -63,7 +64,10 @@ fn sheet(
     }
     let path = plan.deliver_to.join(SHEET);
     let mark = mark(plan, delivered);
-    match fs::read(&path).ok().map(|file| program(&file)) {
+    match input::bytes(&path, input::LONGEST_FRAME)
+        .ok()
+        .map(|file| program(&file))
+    {
         Some(Some(known)) if known == mark => return Ok(Some(path)),
         // A contact sheet has no sidecar that could say whose it is: it says so itself.
         Some(known)

@@ -14,6 +14,7 @@ use crate::measure::{Lab, delta_e_2000};
 use crate::raw::Frame;
 
 use super::finish::{self, PROGRAM};
+use super::input;
 use super::past::medians;
 use super::plan::Plan;
 
@@ -202,7 +203,8 @@ pub fn write(plan: &Plan, page: &Page) -> Result<[PathBuf; 2], String> {
     let originals = plan.originals();
     let put = |name: &str, text: String| {
         let path = plan.deliver_to.join(name);
-        let foreign = std::fs::read(&path).is_ok_and(|before| !page::is_ours(&before));
+        let foreign =
+            input::bytes(&path, input::LONGEST_FRAME).is_ok_and(|before| !page::is_ours(&before));
         if foreign {
             return Err(format!(
                 "{}: a file stands there that this program did not write; move it away",

@@ -31,7 +31,9 @@ use crate::recipe::Step;
 use crate::regions::Attention;
 use crate::sensor::chart::{self, Chart, ChartProfile};
 
+use super::Error;
 use super::budget::Budget;
+use super::input;
 use super::plan::{Plan, Task};
 use super::seen::Seen;
 use super::verify::{Verdict, Verdicts};
@@ -306,7 +308,7 @@ pub(super) fn digest_of_set(plan: &Plan, seen: &Seen) -> Result<String, String> 
 }
 
 /// Longest profile file that is read, in bytes.
-const LONGEST_PROFILE: u64 = 100_000;
+const LONGEST_PROFILE: usize = 100_000;
 
 /// What the profile in a file says, or the one that a frame of a colour chart gives; where no chart
 /// is found in the frame, what its camera noted, which every frame then tells.
@@ -316,10 +318,7 @@ fn chart_reference(path: &Path, set: &mut Set) -> Result<(), String> {
         .extension()
         .is_some_and(|ending| ending.eq_ignore_ascii_case("ron"))
     {
-        let file = std::fs::File::open(path).map_err(|error| told(error.to_string()))?;
-        let mut text = String::new();
-        std::io::Read::read_to_string(&mut std::io::Read::take(file, LONGEST_PROFILE), &mut text)
-            .map_err(|error| told(error.to_string()))?;
+        let text = input::text(path, LONGEST_PROFILE).map_err(|error| told(error.to_string()))?;
         let profile = ChartProfile::from_text(&text).map_err(told)?;
         set.reference = Some(engine::Reference::from(&profile));
         return Ok(());
@@ -352,11 +351,12 @@ pub fn read_chart(path: &Path) -> Result<Chart, String> {
 
 /// A frame and its digest.
 pub fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
-    let bytes = std::fs::read(path).map_err(|error| {
-        format!(
-            "{}: {error}; check that the card or folder is there",
-            path.display()
-        )
+    let bytes = input::bytes(path, input::LONGEST_FRAME).map_err(|error| {
+        let remedy = match error {
+            Error::Io(_) => "; check that the card or folder is there",
+            _ => "",
+        };
+        format!("{}: {error}{remedy}", path.display())
     })?;
     let digest = FileDigest {
         bytes: bytes.len() as u64,
@@ -598,8 +598,8 @@ impl Run<'_> {
         watch: &(dyn Fn(Event<'_>) + Sync),
         take: &(dyn Fn(&Wanted<'_>, output::Made, Sidecar) -> Result<R, String> + Sync),
     ) -> Result<Option<Rendered<R>>, String> {
-        let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
-        let bytes = std::fs::read(&task.frame).map_err(told)?;
+        let told = |error: Error| format!("{}: {error}", task.frame.display());
+        let bytes = input::bytes(&task.frame, input::LONGEST_FRAME).map_err(told)?;
         if hex(blake3::hash(&bytes)) != digest.blake3 {
             self.seen.forget(&task.frame);
             return Err(format!(
@@ -839,7 +839,7 @@ fn looks_of(finished: &Finished) -> Looks {
 }
 
 pub(super) fn read_sidecar(path: &Path) -> Option<Sidecar> {
-    let text = std::fs::read_to_string(path).ok()?;
+    let text = input::text(path, input::LONGEST_SIDECAR).ok()?;
     Sidecar::from_text(&text).ok()
 }
 

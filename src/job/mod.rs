@@ -9,6 +9,7 @@ pub mod capture;
 pub mod close;
 pub mod consistency;
 pub mod finish;
+pub(crate) mod input;
 pub mod job_file;
 pub mod manifest;
 pub mod output_file;
@@ -27,7 +28,7 @@ pub mod watch;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
-use std::io::{ErrorKind, Read};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -54,6 +55,8 @@ const FRAME_ENDINGS: [&str; 24] = [
 
 /// Most files looked at in a folder of frames.
 const MOST_FILES: usize = 100_000;
+/// Missing frames for which the nearest name is looked for.
+const GUESSED: usize = 100;
 
 /// Why a text file could not be read.
 #[derive(Debug, thiserror::Error)]
@@ -70,6 +73,12 @@ pub enum Error {
         /// Counted from 1.
         line: usize,
     },
+    /// A folder.
+    #[error("it is a folder, where a file is needed")]
+    Folder,
+    /// Something that never ends, or waits for ever.
+    #[error("it is a pipe or a device; save what it gives as a file, and name that")]
+    NoFile,
 }
 
 /// A job with all that it names, ready to run.
@@ -152,8 +161,7 @@ impl Job {
     /// Reads a job with its roster, recipes and touch-ups and looks for its frames. `None` when a
     /// text has an error; a missing frame is noted as an error and listed, no more.
     pub fn load(path: &Path, notes: &mut Diagnostics) -> Option<Self> {
-        let name = path.to_string_lossy().into_owned();
-        let source = open(&name, notes)?;
+        let source = open(path, notes)?;
         Self::gather(source, notes)
     }
 
@@ -163,7 +171,7 @@ impl Job {
         let at = |written: &str| located(&source.name, written);
 
         let roster_path = at(&file.roster.value);
-        let roster = match read_bytes(Path::new(&roster_path), tree::LONGEST * 4) {
+        let roster = match input::bytes(Path::new(&roster_path), table::LONGEST) {
             Ok(bytes) => Roster::read(&roster_path, &bytes, notes),
             Err(error) => {
                 cannot_read(&file.roster.place, "roster", &roster_path, &error, notes);
@@ -171,6 +179,7 @@ impl Job {
             }
         };
         let frames = find_frames(&file.frames, &at, notes);
+        let known = roster::Known::new(&frames);
         for frame in file.set.all() {
             if !Path::new(&at(&frame.value)).is_file() {
                 let message = format!("there is no frame `{}`", frame.value);
@@ -192,7 +201,7 @@ impl Job {
         let of_set: Vec<String> = file.set.all().map(|frame| at(&frame.value)).collect();
         let mut rows = Vec::new();
         for sitter in &roster.sitters {
-            let found = candidates::find(&sitter.frame, &frames, |path| {
+            let found = candidates::find(&sitter.frame, &frames, &known, |path| {
                 of_set.iter().any(|frame| frame == path)
             });
             match found {
@@ -278,14 +287,16 @@ impl Job {
         }
         // Missing frames do not stop a job; all other errors so far do.
         let sound = notes.errors() == errors;
-        for (place, frame, reason) in lost {
+        for (index, (place, frame, reason)) in lost.into_iter().enumerate() {
             let near = frames.iter().map(|path| file_name(path));
             let note = notes.error(
                 &place.file,
                 place.span,
                 format!("the frame `{frame}` {reason}"),
             );
-            match nearest(&frame, near) {
+            // Every row against every file takes minutes in a large office, and of so many
+            // mistakes most are not shown.
+            match nearest(&frame, near).filter(|_| index < GUESSED) {
                 Some(near) => note.label(format!("did you mean `{near}`?")),
                 None => note.label("in this row"),
             };
@@ -364,12 +375,12 @@ pub enum Kind {
 /// Reads a recipe, job, roster or touch-ups and notes every mistake. `None` when it is none of
 /// them.
 pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
-    let name = path.to_string_lossy().into_owned();
     if path
         .extension()
         .is_some_and(|ending| ending.eq_ignore_ascii_case("csv"))
     {
-        match read_bytes(path, tree::LONGEST * 4) {
+        let name = path.to_string_lossy();
+        match input::bytes(path, table::LONGEST) {
             Ok(bytes) => drop(Roster::read(&name, &bytes, notes)),
             Err(error) => {
                 let source = Source::new(name, "");
@@ -378,7 +389,7 @@ pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
         }
         return Some(Kind::Roster);
     }
-    let source = open(&name, notes)?;
+    let source = open(path, notes)?;
     let tree = tree::parse(&source, notes)?;
     match &tree.value {
         Value::Group(Group {
@@ -444,8 +455,7 @@ pub enum TidyError {
 /// # Errors
 /// When its text has mistakes, or it cannot be written.
 pub fn tidy(path: &Path, write: bool, notes: &mut Diagnostics) -> Result<bool, TidyError> {
-    let text = open(&path.to_string_lossy(), notes)
-        .and_then(|source| Some((laid_out(&source, notes)?, source)));
+    let text = open(path, notes).and_then(|source| Some((laid_out(&source, notes)?, source)));
     let (text, source) = text.ok_or(TidyError::Text)?;
     let changed = text != source.text;
     if changed && write {
@@ -456,7 +466,7 @@ pub fn tidy(path: &Path, write: bool, notes: &mut Diagnostics) -> Result<bool, T
 
 /// Reads a recipe file with all it builds on.
 pub fn open_recipe(path: &Path, notes: &mut Diagnostics) -> Option<Recipe> {
-    let source = open(&path.to_string_lossy(), notes)?;
+    let source = open(path, notes)?;
     Recipe::read(&source.name, &source.text, &load, notes)
 }
 
@@ -484,8 +494,9 @@ fn load(path: &str) -> Result<String, String> {
 }
 
 /// A text file with its name; notes when it cannot be read.
-fn open(name: &str, notes: &mut Diagnostics) -> Option<Arc<Source>> {
-    match read_text(Path::new(name)) {
+fn open(path: &Path, notes: &mut Diagnostics) -> Option<Arc<Source>> {
+    let name = path.to_string_lossy();
+    match read_text(path) {
         Ok(text) => Some(Source::new(name, text)),
         Err(error) => {
             notes.error(
@@ -499,26 +510,7 @@ fn open(name: &str, notes: &mut Diagnostics) -> Option<Arc<Source>> {
 }
 
 fn read_text(path: &Path) -> Result<String, Error> {
-    let bytes = read_bytes(path, tree::LONGEST)?;
-    String::from_utf8(bytes).map_err(|error| {
-        let before = &error.as_bytes()[..error.utf8_error().valid_up_to()];
-        Error::Malformed {
-            line: 1 + before.iter().filter(|&&b| b == b'\n').count(),
-        }
-    })
-}
-
-/// The bytes of a file, refused as soon as there are more than `longest`.
-fn read_bytes(path: &Path, longest: usize) -> Result<Vec<u8>, Error> {
-    let mut bytes = Vec::new();
-    fs::File::open(path)?
-        .take(longest as u64 + 1)
-        .read_to_end(&mut bytes)?;
-    if bytes.len() > longest {
-        Err(Error::Limit(longest))
-    } else {
-        Ok(bytes)
-    }
+    input::text(path, tree::LONGEST)
 }
 
 fn cannot_read(place: &Place, what: &str, path: &str, error: &Error, notes: &mut Diagnostics) {
@@ -532,7 +524,6 @@ fn cannot_read(place: &Place, what: &str, path: &str, error: &Error, notes: &mut
         .help(format!("looked for `{path}`"));
 }
 
-/// Each recipe is read once, however many people have it.
 /// Recipes of a job, each read once.
 #[derive(Default)]
 struct Recipes {
@@ -609,7 +600,7 @@ fn read_picks(path: &str, place: &Place, rows: Rows<'_>, notes: &mut Diagnostics
         files.sort();
     }
     for file in files {
-        match read_bytes(Path::new(&file), tree::LONGEST * 4) {
+        match input::bytes(Path::new(&file), table::LONGEST) {
             Ok(bytes) => picks.add(&file, &bytes, rows, notes),
             Err(Error::Io(error)) if error.kind() == ErrorKind::NotFound => {}
             Err(error) => cannot_read(place, "picks file", &file, &error, notes),

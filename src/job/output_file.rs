@@ -187,7 +187,10 @@ fn read_output_name(reader: &mut Reader, node: &Node) -> Option<String> {
         reader
             .error(
                 node.span.clone(),
-                format!("`{name}` cannot be the name of an output"),
+                format!(
+                    "`{}` cannot be the name of an output",
+                    name.chars().take(41).collect::<String>()
+                ),
             )
             .help(
                 "use up to 40 letters a to z, digits, `-` and `_`: it becomes part of file names",
@@ -499,6 +502,7 @@ fn read_pattern(reader: &mut Reader, node: &Node) -> Option<String> {
     let span = || node.span.clone();
     if pattern.len() > 200 {
         reader.error(span(), "a pattern has at most 200 bytes");
+        return None;
     }
     let outside = pattern.starts_with('/')
         || pattern.chars().nth(1) == Some(':')

@@ -13,11 +13,11 @@ use crate::operations::Operation;
 use crate::picture::Lightness;
 use crate::recipe::{Diagnostics, Recipe, Step};
 
+use super::finish::read_sidecar;
+
 /// Most sidecars that are read, and how deep below the folder they are looked for.
 const MOST: usize = 20_000;
 const DEPTH: usize = 8;
-/// Longest sidecar.
-const LONGEST: u64 = 4 << 20;
 
 /// Why a past delivery cannot be a target.
 #[derive(Debug, thiserror::Error)]
@@ -164,20 +164,16 @@ pub fn medians<'l>(all: impl Iterator<Item = &'l Looks> + Clone) -> Looks {
 fn gather(folder: &Path, depth: usize, found: &mut Vec<Sidecar>) -> std::io::Result<()> {
     let mut paths = Vec::new();
     for entry in fs::read_dir(folder)? {
-        paths.push(entry?.path());
+        let entry = entry?;
+        // A link to a folder is not followed: a few that lead back up make a million ways down.
+        paths.push((entry.path(), entry.file_type()?.is_dir()));
     }
     paths.sort();
-    for path in paths {
-        if path.is_dir() && depth > 0 {
+    for (path, is_folder) in paths {
+        if is_folder && depth > 0 {
             gather(&path, depth - 1, found)?;
         } else if found.len() < MOST && path.extension().is_some_and(|ending| ending == "ron") {
-            let small = fs::metadata(&path).is_ok_and(|about| about.len() <= LONGEST);
-            let text = if small {
-                fs::read_to_string(&path).ok()
-            } else {
-                None
-            };
-            found.extend(text.and_then(|text| Sidecar::from_text(&text).ok()));
+            found.extend(read_sidecar(&path));
         }
     }
     Ok(())

@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use crate::recipe::{Diagnostics, Place, Source, nearest, one_of};
 
-use super::roster::{Sitter, find_frame};
+use super::roster::{Known, Sitter};
 use super::table::{self, Row, Table};
 
 const TABLE: Table = Table {
@@ -151,7 +151,7 @@ impl Picks {
             return;
         };
         let own: Vec<String> = candidates.iter().map(|&at| frames[at].clone()).collect();
-        let Ok(index) = find_frame(frame, &own) else {
+        let Ok(index) = Known::new(&own).find(frame) else {
             let names = own.iter().map(|path| super::file_name(path));
             let near = nearest(frame, names.clone());
             let message = format!("{} has no frame `{frame}`", sitter.person);

@@ -4,11 +4,12 @@
 //! `recipe` and `touch_ups` may be there; others are left alone with a warning (`table`). `frame` may
 //! name several frames to choose from (`candidates`). Reading it touches no disk.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use crate::recipe::{Diagnostics, Place, Source};
 
-use super::table::{self, Row, Table};
+use super::table::{self, Row, Table, composed};
 
 const TABLE: Table = Table {
     what: "roster",
@@ -138,7 +139,6 @@ fn unfit_for_files(name: &str) -> Option<&'static str> {
 /// Notes what two rows cannot share. File names are compared without regard to case, as some
 /// disks do.
 fn doubled(source: &Arc<Source>, sitters: &[Sitter], notes: &mut Diagnostics) {
-    use std::collections::HashMap;
     let mut names: HashMap<String, &Sitter> = HashMap::new();
     let mut people: HashMap<&str, &Sitter> = HashMap::new();
     let mut frames: HashMap<&str, &Sitter> = HashMap::new();
@@ -174,32 +174,58 @@ fn doubled(source: &Arc<Source>, sitters: &[Sitter], notes: &mut Diagnostics) {
     }
 }
 
-/// Which of the frames a row means: by path or file name, with or without its ending.
-///
-/// # Errors
-/// Completes "the frame `x` …" when there is none, or more than one.
-pub fn find_frame(wanted: &str, frames: &[String]) -> Result<usize, &'static str> {
-    let name = |path: &str| path.rsplit('/').next().unwrap_or(path).to_owned();
-    let stem = |path: &str| {
-        let name = name(path);
-        name.rsplit_once('.')
-            .map_or(name.clone(), |(stem, _)| stem.to_owned())
-    };
-    let ends_so = |path: &String| {
-        path.strip_suffix(wanted)
-            .is_some_and(|before| before.is_empty() || before.ends_with('/'))
-    };
-    let by_path: Vec<usize> = (0..frames.len()).filter(|&i| ends_so(&frames[i])).collect();
-    let found = if by_path.is_empty() {
-        (0..frames.len())
-            .filter(|&i| stem(&frames[i]) == wanted)
-            .collect()
-    } else {
-        by_path
-    };
-    match found.as_slice() {
-        [only] => Ok(*only),
-        [] => Err("is not there"),
-        _ => Err("is there more than once; write its ending or its folder"),
+/// Frames by all that a row may call them: an office of thousands asks thousands of times.
+pub struct Known {
+    /// As written, then in small letters.
+    ways: [Names; 2],
+}
+
+/// Indices of frames by their names.
+#[derive(Default)]
+struct Names {
+    /// By path, from any folder on.
+    paths: HashMap<String, Vec<usize>>,
+    /// By file name without its ending.
+    stems: HashMap<String, Vec<usize>>,
+}
+
+impl Known {
+    /// Of these paths.
+    pub fn new(frames: &[String]) -> Self {
+        let mut ways = [Names::default(), Names::default()];
+        for (index, path) in frames.iter().enumerate() {
+            let path = composed(path);
+            for (names, path) in ways.iter_mut().zip([path.to_string(), path.to_lowercase()]) {
+                let name = path.rsplit('/').next().unwrap_or(&path);
+                let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+                names.stems.entry(stem.to_owned()).or_default().push(index);
+                for (slash, _) in path.match_indices('/') {
+                    let from_here = path[slash + 1..].to_owned();
+                    names.paths.entry(from_here).or_default().push(index);
+                }
+                names.paths.entry(path).or_default().push(index);
+            }
+        }
+        Self { ways }
+    }
+
+    /// Which of the frames a row means: by path or file name, with or without its ending; capital
+    /// and small letters are told apart only where both are there.
+    ///
+    /// # Errors
+    /// Completes "the frame `x` …" when there is none, or more than one.
+    pub fn find(&self, wanted: &str) -> Result<usize, &'static str> {
+        let wanted = composed(wanted);
+        for (names, wanted) in self.ways.iter().zip([&*wanted, &wanted.to_lowercase()]) {
+            let found = names.paths.get(wanted).or_else(|| names.stems.get(wanted));
+            match found.map(Vec::as_slice) {
+                Some([only]) => return Ok(*only),
+                Some(_) => {
+                    return Err("is there more than once; write its ending or its folder");
+                }
+                None => {}
+            }
+        }
+        Err("is not there")
     }
 }

@@ -1,17 +1,23 @@
 //! Tables that people write or save: CSV with a first row of names, every mistake at its place.
 //!
 //! CSV as in RFC 4180 by the `csv` crate, UTF-8 with or without byte order mark; where the first
-//! row has semicolons and no comma, as spreadsheets of many countries write it, semicolons part
-//! the columns. Columns stand in any order; those that are not known are left alone with a warning.
+//! row has more semicolons or tabs than commas, as spreadsheets of many countries write it, those
+//! part the columns. Columns stand in any order; those that are not known are left alone with a
+//! warning. Letters with accents come out composed (Unicode NFC), whichever way a system wrote them.
 
+use std::borrow::Cow;
 use std::sync::Arc;
+
+use unicode_normalization::UnicodeNormalization;
 
 use crate::recipe::{Diagnostics, Source, Span, nearest, one_of};
 
 /// Longest table, bytes: a hundred times the largest office we know.
-const LONGEST: usize = 4 << 20;
+pub(super) const LONGEST: usize = 4 << 20;
 /// Most rows. Common practice, no source.
 const MOST: usize = 10_000;
+/// Most columns. Common practice, no source.
+const MOST_COLUMNS: usize = 500;
 /// Bytes of a value, and of one that may be long. Common practice, no source.
 const VALUE: usize = 300;
 const LONG_VALUE: usize = 4000;
@@ -111,11 +117,9 @@ fn read_rows(source: &Arc<Source>, table: &Table, notes: &mut Diagnostics) -> Op
     };
     let text = &source.text[skip..];
     let first = text.lines().next().unwrap_or("");
-    let delimiter = if first.contains(';') && !first.contains(',') {
-        b';'
-    } else {
-        b','
-    };
+    // Most of them in the first row; the comma where there is none.
+    let count = |delimiter: &u8| first.bytes().filter(|b| b == delimiter).count();
+    let delimiter = *b"\t;,".iter().max_by_key(|d| count(d)).unwrap_or(&b',');
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
@@ -208,10 +212,17 @@ fn read_header(
 ) -> Option<Vec<Option<usize>>> {
     let (known_names, needed_names) = (table.known, table.needed);
     let errors = notes.errors();
+    if record.len() > MOST_COLUMNS {
+        let message = format!("the first row names {} columns", record.len());
+        notes
+            .error(source, spans.first().cloned(), message)
+            .help(format!("at most {MOST_COLUMNS} are read"));
+        return None;
+    }
     let mut columns: Vec<Option<usize>> = Vec::new();
     let mut unknown = Vec::new();
     for (written, span) in record.iter().zip(spans) {
-        let name = written.trim().to_lowercase();
+        let name = written.trim().to_lowercase().replace([' ', '-'], "_");
         let known = known_names.iter().position(|known| *known == name);
         match known {
             Some(_) if columns.contains(&known) => {
@@ -291,7 +302,7 @@ fn read_row(
     notes: &mut Diagnostics,
 ) -> Option<Row> {
     let row = spans.first()?.start..spans.last()?.end;
-    let (line, _) = source.line_and_column(row.start);
+    let line = source.line(row.start);
     if record.len() != columns.len() {
         notes
             .error(
@@ -309,7 +320,7 @@ fn read_row(
     let mut cells = Vec::new();
     for ((column, value), span) in columns.iter().zip(record).zip(spans) {
         let Some(column) = *column else { continue };
-        let (name, value) = (table.known[column], value.trim());
+        let (name, value) = (table.known[column], composed(value.trim()));
         let longest = if table.long.contains(&name) {
             LONG_VALUE
         } else {
@@ -320,7 +331,7 @@ fn read_row(
             let message = format!("`{name}` is too long or holds a zero byte");
             notes.error(source, span.clone(), message);
         } else if !value.is_empty() {
-            kept = Some(value.to_owned());
+            kept = Some(value.into_owned());
         } else if table.needed.contains(&name) {
             let span = if span.is_empty() {
                 row.clone()
@@ -340,4 +351,13 @@ fn read_row(
         cells: cells.into_iter().map(named).collect(),
         line,
     })
+}
+
+/// Text with its accents composed: file names come in pieces from some systems.
+pub(super) fn composed(text: &str) -> Cow<'_, str> {
+    if text.is_ascii() {
+        Cow::Borrowed(text)
+    } else {
+        Cow::Owned(text.nfc().collect())
+    }
 }

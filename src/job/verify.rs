@@ -9,10 +9,10 @@ use std::path::Path;
 use serde::Serialize;
 
 use crate::deliver::atomic::{self, sidecar_path};
-use crate::deliver::sidecar::Sidecar;
 
 use super::close::SHEET;
 use super::consistency;
+use super::finish::read_sidecar;
 use super::manifest::{self, Manifest};
 
 /// How deep below the delivery folder files are looked for; as deep as patterns can put them.
@@ -140,10 +140,6 @@ fn against_manifest(path: &Path, file: &str, manifest: &Manifest) -> io::Result<
         Some(sum) if *sum == manifest::checksum(path)? => Verdict::Right,
         Some(_) => Verdict::Changed,
     })
-}
-
-fn read_sidecar(path: &Path) -> Option<Sidecar> {
-    Sidecar::from_text(&fs::read_to_string(path).ok()?).ok()
 }
 
 /// Paths of all files below a folder, told with `/`; hidden ones are no delivery.

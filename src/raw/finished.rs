@@ -279,12 +279,12 @@ fn told(name: &str, error: &ImageError, limits: &Limits) -> Error {
         ImageError::Limits(_) => checked::too_large(name, "its dimensions", limits),
         ImageError::Unsupported(error) => Error::Unsupported {
             file: name.to_owned(),
-            what: error.to_string(),
+            what: notes::reason(error),
             remedy: EXPORT,
         },
         ImageError::IoError(_) => {
             checked::malformed(name, "picture", "the file ends too soon".to_owned())
         }
-        _ => checked::malformed(name, "picture", error.to_string()),
+        _ => checked::malformed(name, "picture", notes::reason(error)),
     }
 }

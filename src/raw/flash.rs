@@ -254,10 +254,12 @@ fn told(name: &str, error: &flashraw::Error, limits: &Limits) -> Error {
             format,
             compression,
         } => unsupported(format!(
-            "its samples are compressed in a way that cannot be read ({format}, {compression})"
+            "its samples are compressed in a way that cannot be read ({})",
+            notes::reason(format!("{format}, {compression}"))
         )),
         Theirs::CameraUnsupported { make, model, .. } => unsupported(format!(
-            "raw files of this camera cannot be read ({make} {model})"
+            "raw files of this camera cannot be read ({})",
+            notes::reason(format!("{make} {model}"))
         )),
         Theirs::LimitExceeded(_) | Theirs::OutOfMemory(_) => {
             checked::too_large(name, "its dimensions", limits)
@@ -271,7 +273,7 @@ fn told(name: &str, error: &flashraw::Error, limits: &Limits) -> Error {
                     cut.missing()
                 ),
             ),
-            None => checked::malformed(name, "camera raw", error.to_string()),
+            None => checked::malformed(name, "camera raw", notes::reason(error)),
         },
     }
 }

@@ -16,10 +16,22 @@ pub(super) fn positive(value: f32) -> Option<f32> {
 
 /// Printable words of a text, one space between them; `None` when none are left.
 pub(super) fn words(text: &str) -> Option<String> {
+    let joined = one_line(text, LONGEST);
+    (!joined.is_empty()).then_some(joined)
+}
+
+/// A decoder's own words as part of our sentence: they may hold line breaks, and what stands in the
+/// file.
+pub(super) fn reason(text: impl ToString) -> String {
+    one_line(&text.to_string(), 3 * LONGEST)
+}
+
+/// At most `longest` characters.
+fn one_line(text: &str, longest: usize) -> String {
     let printable = |c: char| if c.is_control() { ' ' } else { c };
-    let clean: String = text.chars().take(4 * LONGEST).map(printable).collect();
+    let clean: String = text.chars().take(4 * longest).map(printable).collect();
     let joined = clean.split_whitespace().collect::<Vec<_>>().join(" ");
-    (!joined.is_empty()).then(|| joined.chars().take(LONGEST).collect())
+    joined.chars().take(longest).collect()
 }
 
 /// Maker and model, the maker once where the model begins with it.
@@ -174,6 +186,14 @@ mod tests {
         assert_eq!(
             words(&"long ".repeat(100_000)).unwrap().chars().count(),
             LONGEST
+        );
+    }
+
+    #[test]
+    fn a_decoders_reason_is_one_line() {
+        assert_eq!(
+            reason("deflate: unknown method 11\n\n"),
+            "deflate: unknown method 11"
         );
     }
 

@@ -173,7 +173,7 @@ fn contradicts(step: &Step, before: &[Step]) -> Option<Advice> {
 
 fn line(step: &Step) -> String {
     let place = &step.place;
-    let (line, _) = place.file.line_and_column(place.span.start);
+    let line = place.file.line(place.span.start);
     format!("line {line} of {}", place.file.name)
 }
 

@@ -6,7 +6,7 @@
 
 use std::fmt;
 use std::ops::Range;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 /// Bytes of a text: start inside, end not.
 pub type Span = Range<usize>;
@@ -16,12 +16,15 @@ pub type Span = Range<usize>;
 const KEPT: usize = 100;
 
 /// A text file as it was read.
-#[derive(Debug, PartialEq, Eq)]
+#[derive(Debug)]
 pub struct Source {
     /// As a person would name it: the path as given.
     pub name: String,
     /// The whole text.
     pub text: String,
+    /// First byte of each line but the first, looked for once: a file of a million short lines may
+    /// hold a mistake in each.
+    lines: OnceLock<Vec<usize>>,
 }
 
 impl Source {
@@ -30,19 +33,33 @@ impl Source {
         Arc::new(Self {
             name: name.into(),
             text: text.into(),
+            lines: OnceLock::new(),
+        })
+    }
+
+    /// The line of a byte, from 1.
+    pub fn line(&self, byte: usize) -> usize {
+        1 + self.lines().partition_point(|&start| start <= byte)
+    }
+
+    fn lines(&self) -> &[usize] {
+        self.lines.get_or_init(|| {
+            let ends = self.text.bytes().enumerate().filter(|(_, b)| *b == b'\n');
+            ends.map(|(at, _)| at + 1).collect()
         })
     }
 
     /// Line and column of a byte, both from 1; columns count characters.
     pub fn line_and_column(&self, byte: usize) -> (usize, usize) {
-        let before = &self.text.as_bytes()[..byte.min(self.text.len())];
-        let line = before.iter().filter(|&&b| b == b'\n').count();
-        let start = before
-            .iter()
-            .rposition(|&b| b == b'\n')
-            .map_or(0, |at| at + 1);
-        let column = String::from_utf8_lossy(&before[start..]).chars().count();
-        (line + 1, column + 1)
+        let byte = byte.min(self.text.len());
+        let line = self.line(byte);
+        let start = match line {
+            1 => 0,
+            _ => self.lines()[line - 2],
+        };
+        let before = &self.text.as_bytes()[start..byte];
+        let column = String::from_utf8_lossy(before).chars().count();
+        (line, column + 1)
     }
 }
 
@@ -245,6 +262,9 @@ mod tests {
         assert_eq!(source.line_and_column(2), (1, 2));
         assert_eq!(source.line_and_column(4), (2, 2));
         assert_eq!(source.line_and_column(99), (2, 3));
+        let source = Source::new("a", "\n\nx\n");
+        let lines = [0, 1, 2, 3, 4].map(|byte| source.line(byte));
+        assert_eq!(lines, [1, 2, 3, 3, 4]);
     }
 
     #[test]

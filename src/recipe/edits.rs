@@ -193,6 +193,9 @@ fn read_insert(reader: &mut Reader, node: &Node) -> Option<Insert> {
             .help(sketch);
         return None;
     };
+    if steps::too_many(reader, node, new.len()) {
+        return None;
+    }
     let called = read_call(reader, first);
     let steps = new
         .iter()
@@ -251,7 +254,7 @@ fn find(call: &Written, steps: &[Step], base: &str, notes: &mut Diagnostics) -> 
 /// Two changes want the same step.
 fn clash(second: &Written, is: &str, first: &Written, was: &str, notes: &mut Diagnostics) {
     let name = second.operation.name();
-    let (line, _) = first.place.file.line_and_column(first.place.span.start);
+    let line = first.place.file.line(first.place.span.start);
     let message = match is == was {
         true => format!("{name} is {is} twice"),
         false => format!("{name} is {is} and {was}"),

@@ -33,6 +33,17 @@ pub fn laid_out(source: &Arc<Source>, notes: &mut Diagnostics) -> Option<String>
         trim_end(&mut text);
         text.push('\n');
     }
+    if text.len() > tree::LONGEST {
+        let longest = tree::LONGEST;
+        notes
+            .error(
+                source,
+                None,
+                "laid out anew, this file would be too long to be read",
+            )
+            .help(format!("at most {longest} bytes are read"));
+        return None;
+    }
     let after = Source::new(source.name.as_str(), text);
     let same = tree::parse(&after, &mut Diagnostics::default())
         .is_some_and(|after| same_value(&before, &after));
@@ -161,11 +172,11 @@ fn length(text: &str) -> usize {
         return 1;
     }
     let ends = |c: char| c.is_whitespace() || "()[]{},:\"".contains(c);
-    let comment = ["//", "/*"]
-        .into_iter()
-        .filter_map(|sign| text.find(sign))
-        .min();
-    upto(text.find(ends).into_iter().chain(comment).min())
+    let end = upto(text.find(ends));
+    // Looked for in this piece alone: a whole file of words would be read once for each of them.
+    let piece = &text[..end];
+    let comment = ["//", "/*"].into_iter().filter_map(|sign| piece.find(sign));
+    comment.min().unwrap_or(end)
 }
 
 fn quoted(text: &str) -> usize {
@@ -275,7 +286,17 @@ fn items<'t>(tokens: &mut Vec<Token<'t>>) -> Vec<Item<'t>> {
                     last.behind.push(text);
                 }
                 _ if item.parts.is_empty() => item.before.push(Some(text)),
-                _ => item.behind.push(text),
+                _ => {
+                    item.behind.push(text);
+                    // Those that follow stand in the same place: to look ahead from each of them
+                    // would take time with the square of their number.
+                    while let Some(&(Token::Comment { .. } | Token::Gap)) = tokens.last() {
+                        match tokens.pop() {
+                            Some(Token::Comment { text, .. }) => item.behind.push(text),
+                            _ => gap = true,
+                        }
+                    }
+                }
             },
         }
     }

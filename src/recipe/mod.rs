@@ -97,6 +97,7 @@ impl Recipe {
     pub fn with(&self, edits: &Edits, notes: &mut Diagnostics) -> Option<Self> {
         let errors = notes.errors();
         let steps = edits.apply(&self.steps, &format!("the recipe \"{}\"", self.name), notes);
+        steps::check_number(&steps, notes);
         steps::check_order(&steps, notes);
         // What the recipe has beyond was told when it was read.
         let known: Vec<String> = self.steps.iter().map(Step::canonical).collect();
@@ -168,6 +169,7 @@ fn read_chain(
     let steps = steps?;
     // Of a file with mistakes some steps are missing here, but those that are can still stand in
     // a wrong order.
+    steps::check_number(&steps, notes);
     steps::check_order(&steps, notes);
     if notes.errors() > errors {
         return None;

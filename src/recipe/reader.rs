@@ -151,7 +151,7 @@ impl Reader<'_> {
         let Some(first) = before.iter().find(|before| before.name == field.name) else {
             return false;
         };
-        let (line, _) = self.source.line_and_column(first.span.start);
+        let line = self.source.line(first.span.start);
         self.error(
             field.span.clone(),
             format!("`{}` of {what} is set twice", field.name),
@@ -213,7 +213,7 @@ impl Reader<'_> {
             Ok(number) if number.fract() == 0.0 || plain.parse::<T>().is_ok() => {
                 self.error(
                     node.span.clone(),
-                    format!("{written} is outside of {low} to {high}"),
+                    format!("{} is outside of {low} to {high}", short(written)),
                 )
                 .label(format!("expected {expected}"));
             }

@@ -160,12 +160,21 @@ pub(super) fn too_many(reader: &mut Reader, node: &Node, count: usize) -> bool {
     let too_many = count > MOST_STEPS;
     if too_many {
         let start = node.span.start;
-        reader.error(
-            start..start + 1,
-            format!("{count} steps; at most {MOST_STEPS} are read"),
-        );
+        reader.error(start..start + 1, number_of_steps(count));
     }
     too_many
+}
+
+fn number_of_steps(count: usize) -> String {
+    format!("{count} steps; at most {MOST_STEPS} are read")
+}
+
+/// Notes that a list grew by insertions beyond what any look needs.
+pub(super) fn check_number(steps: &[Step], notes: &mut Diagnostics) {
+    if let Some(Step { place, .. }) = steps.get(MOST_STEPS) {
+        let message = number_of_steps(steps.len());
+        notes.error(&place.file, place.span.clone(), message);
+    }
 }
 
 /// Reads a step that is not there yet: it cannot say which of several it is.
@@ -436,7 +445,7 @@ pub(super) fn check_order(steps: &[Step], notes: &mut Diagnostics) {
         if let Some(first) = first
             && !operation.may_repeat()
         {
-            let (line, _) = first.place.file.line_and_column(first.place.span.start);
+            let line = first.place.file.line(first.place.span.start);
             notes
                 .error(
                     &step.place.file,

@@ -10,7 +10,8 @@
 //! grammar in the `ron` crate's `docs/grammar.md`; its `#![enable(…)]` line, byte strings and
 //! characters are refused.
 //!
-//! Hostile input: at most [`LONGEST`] bytes, [`DEEPEST`] brackets deep, [`MOST`] values.
+//! Hostile input: at most [`LONGEST`] bytes, [`DEEPEST`] brackets deep, [`MOST`] values,
+//! [`MOST_FIELDS`] settings between two brackets.
 
 use std::sync::Arc;
 
@@ -22,6 +23,9 @@ pub const LONGEST: usize = 1 << 20;
 pub const DEEPEST: usize = 32;
 /// Most values. A roster's worth of touched-up spots is far below.
 pub const MOST: usize = 100_000;
+/// Most settings between two brackets, as each is looked for among those before it. The largest
+/// group of ours has 20.
+pub const MOST_FIELDS: usize = 1000;
 
 /// A value with its place.
 #[derive(Debug, Clone, PartialEq)]
@@ -414,6 +418,11 @@ impl<'t> Parser<'t, '_> {
                     items.extend(parser.value());
                     return;
                 }
+                if fields.len() == MOST_FIELDS {
+                    let message = format!("more than {MOST_FIELDS} settings between two brackets");
+                    parser.stop(span, message);
+                    return;
+                }
                 parser.space();
                 if let Some(value) = parser.value() {
                     fields.push(Field { name, span, value });
@@ -529,7 +538,7 @@ impl<'t> Parser<'t, '_> {
     }
 
     fn wrong_bracket(&mut self, open: Span, close: char, found: char) {
-        let (line, _) = self.source.line_and_column(open.start);
+        let line = self.source.line(open.start);
         let opened = &self.text[open];
         let here = self.here();
         self.stop(here, format!("expected `{close}`, found `{found}`"))
@@ -682,6 +691,10 @@ mod tests {
         let (tree, notes) = read(&" ".repeat(LONGEST + 1));
         assert_eq!(tree, "");
         assert!(notes.contains("1048577 bytes long"), "{notes}");
+        let settings: String = (0..2 * MOST_FIELDS).map(|n| format!("a{n}: 1, ")).collect();
+        let (tree, notes) = read(&format!("A({settings})"));
+        assert_eq!(tree, "");
+        assert!(notes.contains("more than 1000 settings"), "{notes}");
         let commas = read(&format!("[{}]", ",".repeat(200_000)));
         assert!(commas.1.contains("… and 199899 more"), "{}", commas.1);
     }

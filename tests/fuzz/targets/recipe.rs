@@ -1,0 +1,7 @@
+//! Fuzzes recipes.
+#![no_main]
+
+#[path = "../laws.rs"]
+mod laws;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| laws::recipe(bytes));

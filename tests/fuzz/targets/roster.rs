@@ -1,0 +1,7 @@
+//! Fuzzes rosters.
+#![no_main]
+
+#[path = "../laws.rs"]
+mod laws;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| laws::roster(bytes));
