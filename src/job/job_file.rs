@@ -33,14 +33,11 @@ use crate::deliver::encode::Format;
 use crate::deliver::output::Extent;
 use crate::engine::Matching;
 use crate::picture::Ratio;
-use crate::recipe::reader::{Fields, Reader};
-use crate::recipe::tree::{self, Group, Node, Value};
+use crate::recipe::reader::{self, Fields, Reader};
+use crate::recipe::tree::{Group, Node, Value};
 use crate::recipe::{Diagnostics, Place, Source, Span, one_of};
 
 use super::practice;
-
-/// The version of the job format that is read.
-pub const FORMAT: u32 = 1;
 
 /// Smallest and largest edge of an output in pixels. The largest is a wall print of 66 inches at
 /// 300 ppi; at 16 bits its file is 2.4 GB at 1:1, as much as a TIFF may hold (4 GiB).
@@ -165,19 +162,11 @@ pub struct Rights {
 impl JobFile {
     /// Reads a job. `None` when there was any error; `notes` has them all.
     pub fn read(source: &Arc<Source>, notes: &mut Diagnostics) -> Option<Self> {
-        let errors = notes.errors();
-        let tree = tree::parse(source, notes)?;
-        let mut reader = Reader {
-            source: Arc::clone(source),
-            notes,
-        };
-        let job = read_job(&mut reader, &tree);
-        job.filter(|_| notes.errors() == errors)
+        reader::whole(source, "Job", notes, read_job)
     }
 }
 
-fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
-    let group = reader.group(tree, "Job", false)?;
+fn read_job(reader: &mut Reader, group: &Group) -> Option<JobFile> {
     let known = [
         "format",
         "client",
@@ -194,7 +183,7 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         "memory",
     ];
     let fields = reader.fields(group, "Job", &known);
-    reader.format(&fields, FORMAT);
+    reader.format(&fields);
     let client = reader
         .need(&fields, "client")
         .and_then(|node| reader.text(node));
@@ -516,20 +505,7 @@ fn read_size(reader: &mut Reader, fields: &Fields, ppi: Option<u32>) -> Option<E
 }
 
 fn read_print(reader: &mut Reader, node: &Node, ppi: u32) -> Option<Extent> {
-    let Value::Group(Group {
-        name: None,
-        items,
-        fields,
-        ..
-    }) = &node.value
-    else {
-        reader.expected(node, "inches as (width, height)");
-        return None;
-    };
-    let ([width, height], true) = (items.as_slice(), fields.is_empty()) else {
-        reader.expected(node, "inches as (width, height)");
-        return None;
-    };
+    let [width, height] = reader.pair(node, "inches as (width, height)")?;
     let mut edge = |node: &Node| {
         let inches = reader.number(node, INCHES, "a number of inches")?;
         let pixels = (f64::from(inches) * f64::from(ppi)).round() as u32;
