@@ -3,10 +3,14 @@
 //! First row: names of columns, in any order. `frame`, `person` and `file_name` are needed; `title`,
 //! `team`, `caption`, `recipe` and `touch_ups` may be there; others are left alone with a warning.
 //! CSV as in RFC 4180 by the `csv` crate, UTF-8 with or without byte order mark; where the first
-//! row has semicolons and no comma, as spreadsheets of many countries write it, semicolons part
-//! the columns. Reading it touches no disk.
+//! row has more semicolons or tabs than commas, as spreadsheets of many countries write it, those part
+//! the columns. Letters with accents come out composed (Unicode NFC), whichever way a system wrote
+//! them. Reading it touches no disk.
 
+use std::borrow::Cow;
 use std::sync::Arc;
+
+use unicode_normalization::UnicodeNormalization;
 
 use crate::recipe::{Diagnostics, Place, Source, Span, nearest, one_of};
 
@@ -127,11 +131,9 @@ fn read_table(source: &Arc<Source>, notes: &mut Diagnostics) -> Option<Vec<Sitte
     };
     let text = &source.text[skip..];
     let first = text.lines().next().unwrap_or("");
-    let delimiter = if first.contains(';') && !first.contains(',') {
-        b';'
-    } else {
-        b','
-    };
+    // Most of them in the first row; the comma where there is none.
+    let count = |delimiter: &u8| first.bytes().filter(|b| b == delimiter).count();
+    let delimiter = *b"\t;,".iter().max_by_key(|d| count(d)).unwrap_or(&b',');
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
@@ -225,7 +227,7 @@ fn read_header(
     let mut columns: Vec<Option<usize>> = Vec::new();
     let mut unknown = Vec::new();
     for (written, span) in record.iter().zip(spans) {
-        let name = written.trim().to_lowercase();
+        let name = written.trim().to_lowercase().replace([' ', '-'], "_");
         let known = KNOWN.iter().position(|known| *known == name);
         match known {
             Some(_) if columns.contains(&known) => {
@@ -323,14 +325,14 @@ fn read_row(
     let mut values: [Option<String>; KNOWN.len()] = Default::default();
     for ((column, value), span) in columns.iter().zip(record).zip(spans) {
         let Some(column) = *column else { continue };
-        let value = value.trim();
+        let value = composed(value.trim());
         known_spans.push((column, span.clone()));
         let long = KNOWN[column] != "caption" && value.len() > 300 || value.len() > 4000;
         if long || value.contains('\0') {
             let message = format!("`{}` is too long or holds a zero byte", KNOWN[column]);
             notes.error(source, span.clone(), message);
         } else if !value.is_empty() {
-            values[column] = Some(value.to_owned());
+            values[column] = Some(value.into_owned());
         } else if NEEDED.contains(&KNOWN[column]) {
             let span = if span.is_empty() {
                 row.clone()
@@ -442,29 +444,48 @@ fn doubled(source: &Arc<Source>, sitters: &[Sitter], notes: &mut Diagnostics) {
     }
 }
 
-/// Which of the frames a row means: by path or file name, with or without its ending.
+/// Text with its accents composed: file names come in pieces from some systems.
+fn composed(text: &str) -> Cow<'_, str> {
+    if text.is_ascii() {
+        Cow::Borrowed(text)
+    } else {
+        Cow::Owned(text.nfc().collect())
+    }
+}
+
+/// Which of the frames a row means: by path or file name, with or without its ending; capital and
+/// small letters are told apart only where both are there.
 ///
 /// # Errors
 /// Completes "the frame `x` …" when there is none, or more than one.
 pub fn find_frame(wanted: &str, frames: &[String]) -> Result<usize, &'static str> {
-    let name = |path: &str| path.rsplit('/').next().unwrap_or(path).to_owned();
-    let stem = |path: &str| {
-        let name = name(path);
-        name.rsplit_once('.')
-            .map_or(name.clone(), |(stem, _)| stem.to_owned())
+    let all = |same: &dyn Fn(&str) -> bool| -> Vec<usize> {
+        let indices = 0..frames.len();
+        indices.filter(|&i| same(&composed(&frames[i]))).collect()
     };
-    let ends_so = |path: &String| {
-        path.strip_suffix(wanted)
-            .is_some_and(|before| before.is_empty() || before.ends_with('/'))
-    };
-    let by_path: Vec<usize> = (0..frames.len()).filter(|&i| ends_so(&frames[i])).collect();
-    let found = if by_path.is_empty() {
-        (0..frames.len())
-            .filter(|&i| stem(&frames[i]) == wanted)
-            .collect()
-    } else {
-        by_path
-    };
+    let exactly: &dyn Fn(&str, &str) -> bool = &|one, other| one == other;
+    let loosely: &dyn Fn(&str, &str) -> bool =
+        &|one, other| one.eq_ignore_ascii_case(other) || one.to_lowercase() == other.to_lowercase();
+    let mut found = Vec::new();
+    for same in [exactly, loosely] {
+        let ends_so = |path: &str| {
+            let start = path.len().checked_sub(wanted.len());
+            let (before, end) =
+                start.map_or(("", ""), |at| path.split_at_checked(at).unwrap_or(("", "")));
+            same(end, wanted) && (before.is_empty() || before.ends_with('/'))
+        };
+        let is_stem = |path: &str| {
+            let name = path.rsplit('/').next().unwrap_or(path);
+            same(name.rsplit_once('.').map_or(name, |(stem, _)| stem), wanted)
+        };
+        found = all(&ends_so);
+        if found.is_empty() {
+            found = all(&is_stem);
+        }
+        if !found.is_empty() {
+            break;
+        }
+    }
     match found.as_slice() {
         [only] => Ok(*only),
         [] => Err("is not there"),
