@@ -17,6 +17,7 @@ mod tidy;
 mod verify;
 
 use std::io::{IsTerminal, Write};
+use std::path::Path;
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser};
@@ -24,6 +25,8 @@ use clap::{CommandFactory, Parser};
 use arguments::{Arguments, Command};
 use report::Style;
 
+use crate::job::Job;
+use crate::job::plan::Plan;
 use crate::recipe::Diagnostics;
 
 /// How a command ended.
@@ -77,7 +80,7 @@ pub fn run() -> ExitCode {
         Command::Report(call) => consistency::run(&call, json),
         Command::Tidy(call) => tidy::run(&call, json),
         Command::Verify(call) => verify::run(&call, json),
-        Command::New(call) => new::run(&call),
+        Command::New(call) => new::run(&call, json),
         Command::Completions(call) => completions(call.shell),
         Command::Manual => manual(),
     }
@@ -109,7 +112,8 @@ fn manual() -> End {
         written = written
             .and_then(|()| page.render_synopsis_section(&mut text))
             .and_then(|()| page.render_description_section(&mut text))
-            .and_then(|()| page.render_options_section(&mut text));
+            .and_then(|()| page.render_options_section(&mut text))
+            .and_then(|()| page.render_extra_section(&mut text));
     }
     match written {
         Ok(()) => {
@@ -131,6 +135,27 @@ fn tell(text: &str) {
 /// One line about the work.
 fn say(text: &str) {
     let _ = writeln!(std::io::stderr(), "{text}");
+}
+
+/// Says why a call came to nothing; a script that asked for JSON gets it too.
+fn fail(why: &str, json: bool) -> End {
+    say(why);
+    if json {
+        tell(&serde_json::json!({ "error": why }).to_string());
+    }
+    End::NotUnderstood
+}
+
+/// A job and what is to be done for it; `None` when a mistake stands in the way. All mistakes and
+/// warnings are reported. A missing frame is a mistake at its place in the roster, but no reason to
+/// leave the others.
+fn open_job(path: &Path, json: bool) -> Option<(Job, Plan)> {
+    let mut notes = Diagnostics::default();
+    let job = Job::load(path, &mut notes);
+    let plan = job.as_ref().and_then(|job| Plan::of(job, &mut notes));
+    let both = job.zip(plan);
+    report(&notes, json && both.is_none());
+    both
 }
 
 /// Reports mistakes: as JSON on standard output, or as text on standard error.

@@ -39,7 +39,8 @@ use super::verify::{Verdict, Verdicts};
 pub const PROGRAM: &str = concat!("lapel ", env!("CARGO_PKG_VERSION"));
 
 /// What is told of a frame on which this program stumbled.
-const OUR_MISTAKE: &str = "this program made a mistake on it, shown above; please report it";
+pub(super) const OUR_MISTAKE: &str =
+    "this program made a mistake on it, shown above; please report it";
 
 /// Outputs of a frame that are made at a time: while one is encoded or brought to the disk, which
 /// takes one thread, the other is resampled. More would need more memory than rendering did.
@@ -149,7 +150,7 @@ pub fn outdated(plan: &Plan) -> Result<Verdicts, String> {
     for task in plan.wanted() {
         let digest = seen
             .digest(&task.frame)
-            .map_err(|error| format!("{}: {error}", task.frame.display()))?;
+            .map_err(|error| unreadable(&task.frame, &error))?;
         for order in &task.outputs {
             let path = plan.deliver_to.join(&order.file);
             let current = read_sidecar(&sidecar_path(&path))
@@ -199,7 +200,7 @@ pub fn render_again(
 
 /// Does `work` for each of `items` on up to `threads` threads of their own, which share the pool's for
 /// what is shared inside; results come in the items' order.
-fn side_by_side<T: Sync, R: Send>(
+pub(super) fn side_by_side<T: Sync, R: Send>(
     items: &[T],
     threads: usize,
     work: impl Fn(&T) -> R + Sync,
@@ -348,12 +349,7 @@ pub fn read_chart(path: &Path) -> Result<Chart, String> {
 
 /// A frame and its digest.
 pub fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
-    let bytes = std::fs::read(path).map_err(|error| {
-        format!(
-            "{}: {error}; check that the card or folder is there",
-            path.display()
-        )
-    })?;
+    let bytes = std::fs::read(path).map_err(|error| unreadable(path, &error))?;
     let digest = FileDigest {
         bytes: bytes.len() as u64,
         blake3: hex(blake3::hash(&bytes)),
@@ -363,6 +359,12 @@ pub fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
         .map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let frame = raw::read(&bytes, &name, &Limits::default()).map_err(|error| error.to_string())?;
     Ok((frame, digest))
+}
+
+/// What is told of a frame that the disk does not give.
+fn unreadable(path: &Path, error: &std::io::Error) -> String {
+    let path = path.display();
+    format!("{path}: {error}; check that the card or folder is there, then run again")
 }
 
 /// Length and BLAKE3 of a file.
@@ -450,7 +452,7 @@ impl Run<'_> {
         task: &Task,
         watch: &(dyn Fn(Event<'_>) + Sync),
     ) -> Result<Outcome, String> {
-        let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
+        let told = |error: std::io::Error| unreadable(&task.frame, &error);
         let digest = self.seen.digest(&task.frame).map_err(told)?;
         let mut wanted: Vec<Wanted<'_>> = Vec::new();
         let mut foreign = Vec::new();
@@ -559,8 +561,7 @@ impl Run<'_> {
         watch: &(dyn Fn(Event<'_>) + Sync),
         take: &(dyn Fn(&Wanted<'_>, output::Made, Sidecar) -> Result<R, String> + Sync),
     ) -> Result<Option<Rendered<R>>, String> {
-        let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
-        let bytes = std::fs::read(&task.frame).map_err(told)?;
+        let bytes = std::fs::read(&task.frame).map_err(|error| unreadable(&task.frame, &error))?;
         if hex(blake3::hash(&bytes)) != digest.blake3 {
             self.seen.forget(&task.frame);
             return Err(format!(
