@@ -155,21 +155,93 @@ fn found_in(faulty: SensorFrame, expected: Fault) -> String {
         .clone()
 }
 
+/// Lids over both eyes: from skin above to skin below, and a dark line of lashes where they meet.
+fn asleep(frame: &SensorFrame) -> SensorFrame {
+    let full = Frame::Sensor(frame.clone());
+    let found = engine::find(&full, &recipe("Crop()"), &Set::default(), engine::SMALL);
+    let marks = found.expect("it develops").regions.marks.expect("a face");
+    let corners = marks.eye_corners;
+    redrawn(frame, |plane| {
+        let mut plane = plane.clone();
+        for [one, other] in [[corners[0], corners[1]], [corners[2], corners[3]]] {
+            let (left, right) = if one.x < other.x {
+                (one, other)
+            } else {
+                (other, one)
+            };
+            let (cx, cy) = (0.5 * (left.x + right.x), 0.5 * (left.y + right.y));
+            let (wide, high) = (0.62 * (right.x - left.x), 0.40 * (right.x - left.x));
+            let open = plane.clone();
+            for ((y, x), v) in plane.indexed_iter_mut() {
+                let (dx, dy) = ((x as f32 - cx) / wide, (y as f32 - cy) / high);
+                if dx * dx + dy * dy >= 1.0 {
+                    continue;
+                }
+                let edge = (1.0 - dx * dx).sqrt();
+                let at = |y: f32| {
+                    let y = y as usize;
+                    (y - 1..=y + 1).map(|y| open[[y, x]]).sum::<f32>() / 3.0
+                };
+                let (above, below) = (at(cy - high * edge - 2.0), at(cy + high * edge + 2.0));
+                let down = 0.5 + 0.5 * dy / edge;
+                let skin = above * (1.0 - down) + below * down;
+                // Lashes hang in an arc below the middle of the eye.
+                let lashes = cy + 0.30 * high * (1.0 - dx * dx);
+                let line = (1.0 - (y as f32 - lashes).abs() / 2.5).clamp(0.0, 1.0);
+                *v = skin * (1.0 - 0.7 * line);
+            }
+        }
+        plane
+    })
+}
+
+#[test]
+fn closed_eyes_are_told_and_open_ones_are_not() {
+    let says = found_in(asleep(&raw("s01")), Fault::EyesClosed);
+    assert!(says.contains("closed"), "{says}");
+    // Alone, without a set to be held beside, and both eyes. (Lids are painted onto the sensor's own
+    // rows, so only into frames that do not lie on their side.)
+    // A known miss: on dark skin the landmarks put such lids 0.17 to 0.22 apart, where 0.12 counts as
+    // closed for a frame alone.
+    for (id, told) in [("s02", 2), ("s07", 0)] {
+        let sensor = raw(id);
+        assert_eq!(sensor.orientation.0, 1, "{id} stands upright");
+        let captures = [captured("faulty", asleep(&sensor))];
+        let verdict = Verdict::of(&captures, &Practice::default());
+        let findings = verdict.frames[0].iter();
+        let closed = findings.filter(|f| f.fault == Fault::EyesClosed).count();
+        let open = captures[0].face.as_ref().map(|face| face.openness);
+        eprintln!("{id} asleep: {open:?}");
+        assert_eq!(closed, told, "{id}: {:?}", verdict.frames);
+    }
+
+    let others = ["s02", "s07", "s08"].map(|id| captured(id, raw(id)));
+    let verdict = Verdict::of(&others, &Practice::default());
+    for (capture, findings) in others.iter().zip(&verdict.frames) {
+        let open = findings.iter().all(|f| f.fault != Fault::EyesClosed);
+        assert!(open, "{}: {findings:?}", capture.frame);
+    }
+}
+
+/// Smeared over 13 sites along a direction, as a hand or a head that moves does.
+fn dragged(plane: &Array2<f32>, [dy, dx]: [isize; 2]) -> Array2<f32> {
+    let (height, width) = plane.dim();
+    let at = |v: usize, d: isize, end: usize| v.saturating_add_signed(d).min(end - 1);
+    Array2::from_shape_fn(plane.dim(), |(y, x)| {
+        let along = |d: isize| plane[[at(y, d * dy, height), at(x, d * dx, width)]];
+        (-6..=6).map(along).sum::<f32>() / 13.0
+    })
+}
+
 #[test]
 fn blur_and_motion_are_found_and_told_apart() {
     let blurred = redrawn(&raw("s01"), |plane| gaussian(plane.view(), 2.0));
     found_in(blurred, Fault::EyeSoft);
-    let dragged = redrawn(&raw("s01"), |plane| {
-        let (_, width) = plane.dim();
-        Array2::from_shape_fn(plane.dim(), |(y, x)| {
-            (0..13)
-                .map(|d| plane[[y, (x + d).saturating_sub(6).min(width - 1)]])
-                .sum::<f32>()
-                / 13.0
-        })
-    });
-    let says = found_in(dragged, Fault::Motion);
-    assert!(says.contains("along 0 degrees"), "{says}");
+    for (direction, degrees) in [([0, 1], 0), ([1, 0], 90), ([1, 1], 45)] {
+        let moved = redrawn(&raw("s01"), |plane| dragged(plane, direction));
+        let says = found_in(moved, Fault::Motion);
+        assert!(says.contains(&format!("along {degrees} degrees")), "{says}");
+    }
 }
 
 #[test]
@@ -177,15 +249,54 @@ fn light_colour_and_clipping_are_found() {
     let says = found_in(relit(&raw("s01"), |_, _, _| 0.75), Fault::BackdropLevel);
     assert!(says.contains("0.4 stop darker"), "{says}");
     let s01 = raw("s01");
-    let warm = coloured(&s01, -300.0);
-    let says = found_in(relit(&s01, |_, _, c| warm[c]), Fault::WhiteDrift);
-    assert!(says.contains("warmer"), "{says}");
+    let kelvin = |capture: &Capture| {
+        let backdrop = capture.backdrop.as_ref().expect("a backdrop");
+        backdrop.temperature.expect("a known camera")[0]
+    };
+    // Put in: 300 K, told; 100 K, within the practice of 150 K; measured to 25 K.
+    for (put_in, told) in [
+        (-300.0, Some("warmer")),
+        (100.0, None),
+        (200.0, Some("bluer")),
+    ] {
+        let light = coloured(&s01, put_in);
+        let mut captures = clean().to_vec();
+        captures[0] = captured("faulty", relit(&s01, |_, _, c| light[c]));
+        let drift = kelvin(&captures[0]) - kelvin(&clean()[0]);
+        assert!((drift - put_in).abs() < 25.0, "{drift} K for {put_in} K");
+        let verdict = Verdict::of(&captures, &Practice::default());
+        let own: Vec<_> = verdict.frames[0]
+            .iter()
+            .filter(|f| f.fault == Fault::WhiteDrift)
+            .collect();
+        assert_eq!(
+            own.len(),
+            usize::from(told.is_some()),
+            "{put_in} K: {own:?}"
+        );
+        assert!(
+            own.iter().all(|f| f.says.contains(told.unwrap_or(""))),
+            "{own:?}"
+        );
+    }
     found_in(relit(&s01, |_, _, _| 2.6), Fault::ClippedSkin);
     let half = relit(
         &s01,
         |_, x, _| if x < 600 { 2.0_f32.powf(-1.5) } else { 1.0 },
     );
-    found_in(half, Fault::KeyToFill);
+    let says = found_in(half.clone(), Fault::KeyToFill);
+    eprintln!("{says}");
+    // The ratio against known ones: one half of the light changed by so many stops.
+    let ratio = |capture: &Capture| {
+        let face = capture.face.as_ref().expect("a face");
+        face.left_over_right.expect("plain skin on both sides")
+    };
+    for stops in [-1.5_f32, -0.5, 0.7] {
+        let factor = 2.0_f32.powf(stops);
+        let lit = relit(&s01, |_, x, _| if x < 600 { factor } else { 1.0 });
+        let found = ratio(&captured("lit", lit)) - ratio(&clean()[0]);
+        assert!((found - stops).abs() < 0.1, "{found} stops for {stops}");
+    }
 }
 
 #[test]
@@ -202,6 +313,29 @@ fn a_cut_head_glare_and_settings_are_found() {
         faults.contains(&Fault::HeadCut) && faults.contains(&Fault::Room),
         "{faults:?}"
     );
+
+    // The head whole, but no room above it for the crop.
+    let marks = engine::find(
+        &frame("s01"),
+        &recipe("Crop()"),
+        &Set::default(),
+        engine::SMALL,
+    );
+    let crown = marks
+        .expect("it develops")
+        .regions
+        .marks
+        .expect("a face")
+        .crown
+        .y;
+    let tight = redrawn(&raw("s01"), |plane| moved(plane, 1.0, 40.0 - crown));
+    let mut captures = clean().to_vec();
+    captures[0] = captured("faulty", tight);
+    let verdict = Verdict::of(&captures, &Practice::default());
+    let own = &verdict.frames[0];
+    assert!(own.iter().all(|f| f.fault != Fault::HeadCut), "{own:?}");
+    let room = own.iter().find(|f| f.fault == Fault::Room).expect("told");
+    assert!(room.says.contains("at the top"), "{room:?}");
 
     // A softbox in a lens over the eye at camera left.
     let glare = redrawn(&raw("s01"), |plane| {
@@ -277,6 +411,37 @@ fn a_test_shot_is_told_from_the_reference_in_sentences() {
         change.says.iter().any(|s| s.contains("larger: nearer")),
         "{change:?}"
     );
+}
+
+#[test]
+fn a_job_says_what_its_frames_are_held_to() {
+    let office = Office::bare();
+    for id in ["s01", "s06"] {
+        office.write(&format!("frames/{id}.dng"), &support::shipped(id));
+    }
+    office.edit("roster.csv", "s02,", "s06,");
+    let job = office.at("job.ron");
+    let job = job.to_str().expect("UTF-8");
+    lapel(&["capture", job]).ends_with(0).says(&[
+        "s01.dng Ann Ash: nothing amiss",
+        "0 to look at",
+        "2/2 s0",
+    ]);
+    office.edit(
+        "job.ron",
+        "deliver_to:",
+        "practice: Practice(aperture: (8.0, 11.0), iso: (100, 100)),\n    deliver_to:",
+    );
+    let run = lapel(&["capture", "--json", job]).ends_with(1);
+    let json: serde_json::Value = serde_json::from_str(&run.out).expect("JSON and nothing else");
+    assert_eq!(json["practice"]["aperture"], serde_json::json!([8.0, 11.0]));
+    for frame in json["frames"].as_array().expect("a list") {
+        let says = frame["findings"][0]["says"].as_str().expect("a finding");
+        assert!(says.ends_with("practice f/8 to f/11"), "{says}");
+    }
+    // Within 256 MiB, too: one frame after the other.
+    let tight = lapel(&["capture", "--json", "--memory", "256", job]).ends_with(1);
+    assert_eq!(tight.out, run.out);
 }
 
 /// Even pseudo-random numbers from -1 to 1 (a linear congruence).
@@ -428,6 +593,38 @@ fn next_years_pictures_stand_before_last_years_wall() {
     let distance = json["measures"][0]["values"][0].as_f64().expect("a wall");
     assert!(distance < 1.0, "Delta E {distance} from last year's wall");
 
-    office.edit("job.ron", "match_to: \"delivered\"", "match_to: \"frames\"");
-    office.finish(&[]).ends_with(2).says(&["no sidecar in"]);
+    // The report on the terminal says how close.
+    lapel(&["report", job]).says(&[
+        "1 picture, held beside a past delivery of 4 files",
+        "Wall, distance:",
+        "farthest off by",
+    ]);
+
+    // What cannot be a target is told where it is named, by `check` too.
+    std::fs::create_dir(office.at("empty")).expect("writable");
+    office.write("foreign/notes.ron", b"Notes(of: \"somebody\")");
+    let sidecar = String::from_utf8(office.read("delivered/ann-web.jpg.ron")).expect("UTF-8");
+    let newer = sidecar.replacen("format: 1", "format: 2", 1);
+    office.write("newer/ann-web.jpg.ron", newer.as_bytes());
+    for (folder, says) in [
+        ("frames", "no sidecar in"),
+        ("empty", "no sidecar in"),
+        ("foreign", "no sidecar in"),
+        ("gone", "cannot be read: No such file"),
+        ("newer", "its format 2 is newer than this program"),
+    ] {
+        let before = String::from_utf8(office.read("job.ron")).expect("UTF-8");
+        office.edit(
+            "job.ron",
+            "match_to: \"delivered\"",
+            &format!("match_to: \"{folder}\""),
+        );
+        let named = format!("match_to: \"{folder}\"");
+        lapel(&["check", job])
+            .ends_with(2)
+            .says(&[says, &named, "1 error"]);
+        office.finish(&[]).ends_with(2).says(&[says, &named]);
+        office.write("job.ron", before.as_bytes());
+    }
+    lapel(&["check", job]).ends_with(0).says(&["no mistakes"]);
 }

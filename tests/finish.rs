@@ -179,7 +179,7 @@ fn only_what_a_change_touches_is_rendered_again() {
     office
         .finish(&[])
         .ends_with(0)
-        .says(&["2 rendered", "left out ToneCurve"]);
+        .says(&["2 rendered", "left out on all frames: ToneCurve"]);
     let first = office.delivered();
     let of_ann = [
         "ann-web.jpg",
@@ -193,7 +193,7 @@ fn only_what_a_change_touches_is_rendered_again() {
     office
         .finish(&[])
         .ends_with(0)
-        .says(&["2 unchanged", "left out ToneCurve"]);
+        .says(&["2 unchanged", "left out on all frames: ToneCurve"]);
     assert_eq!(office.changed_since(&first), [""; 0]);
 
     // One person's caption stands in her files.

@@ -224,6 +224,56 @@ fn roster_as_spreadsheets_write_it() {
     );
 }
 
+/// As it may come from any office: byte order mark, other separators, blanks, headings as people
+/// write them, accents in pieces, capital endings.
+#[test]
+fn roster_as_an_office_sends_it() {
+    let (roster, report) = roster(
+        "\u{feff}Frame ; Person;File Name;Team; Caption, short\r\n\
+         IMG_0001.dng; Ju\u{308}rgen Weiß ;weiss-juergen; Vertrieb;\r\n\
+         \u{a0}img_0002;\"Ann; \"\"Annie\"\" Lee\";lee-ann;;\r\n\
+         Mu\u{308}ller;Jürgen Weiß;weiss-juergen-2;;\r\n",
+    );
+    let roster = roster.unwrap_or_else(|| panic!("{report}"));
+    let people: Vec<&str> = roster.sitters.iter().map(|s| s.person.as_str()).collect();
+    assert_eq!(people, ["Jürgen Weiß", "Ann; \"Annie\" Lee", "Jürgen Weiß"]);
+    assert_eq!(roster.sitters[0].team.as_deref(), Some("Vertrieb"));
+    // Two of one name are told, whichever way their letters were written.
+    assert!(report.contains("Jürgen Weiß is there twice"), "{report}");
+    assert!(report.contains("also in line 2"), "{report}");
+    assert!(
+        report.contains("the column `Caption, short` is not read"),
+        "{report}"
+    );
+    assert!(report.contains("2 warnings"), "{report}");
+
+    let frames = [
+        "f/IMG_0001.DNG",
+        "f/IMG_0002.DNG",
+        "f/Mu\u{308}ller.png",
+        "f/img_0003.dng",
+        "f/IMG_0003.DNG",
+    ];
+    let frames = frames.map(str::to_owned);
+    let known = lapel::job::roster::Known::new(&frames);
+    let find = |index: usize| known.find(&roster.sitters[index].frame);
+    assert_eq!([find(0), find(1), find(2)], [Ok(0), Ok(1), Ok(2)]);
+    let find = |wanted: &str| known.find(wanted);
+    assert_eq!(find("img_0003"), Ok(3));
+    assert_eq!(
+        find("F/IMG_0003.dng"),
+        Err("is there more than once; write its ending or its folder")
+    );
+    assert_eq!(find("IMG_00"), Err("is not there"));
+}
+
+#[test]
+fn roster_with_tabs() {
+    let (roster, report) = roster("frame\tperson\tfile_name\ns01\tAsh, Ann\tash\n");
+    assert_eq!(report, "");
+    assert_eq!(roster.expect("no errors").sitters[0].person, "Ash, Ann");
+}
+
 #[test]
 fn touch_ups_change_one_frame() {
     let mut notes = Diagnostics::default();

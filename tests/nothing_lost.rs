@@ -127,6 +127,43 @@ fn parts_of_a_job_make_the_whole() {
         .says(&["such as 2/5"]);
 }
 
+/// An array job of a real batch scheduler, by the script that the sample client has.
+#[test]
+fn slurm_runs_the_parts() {
+    let idle = Command::new("sinfo")
+        .args(["--noheader", "--states=idle"])
+        .output();
+    if !idle.is_ok_and(|nodes| nodes.status.success() && !nodes.stdout.is_empty()) {
+        eprintln!("skipped: no idle node of Slurm here");
+        return;
+    }
+    let whole = Office::new();
+    whole.finish(&[]).ends_with(0);
+    let office = Office::new();
+    let batch = |more: &[&str]| {
+        let run = Command::new("sbatch")
+            .args(["--wait", "--cpus-per-task=1", "--output=slurm-%A-%a.log"])
+            .args(more)
+            .arg(support::root("samples/client/finish.slurm"))
+            .arg("job.ron")
+            .env("LAPEL", env!("CARGO_BIN_EXE_lapel"))
+            .current_dir(office.at(""))
+            .output()
+            .expect("sinfo was there");
+        assert!(run.status.success(), "{run:?}");
+    };
+    batch(&["--array=1-2"]);
+    assert!(!office.delivered().contains_key("manifest.sha256"));
+    assert_eq!(
+        office.delivered().len(),
+        8,
+        "four files, each with its sidecar"
+    );
+    batch(&[]);
+    assert_eq!(office.changed_since(&whole.delivered()), [""; 0]);
+    verify(&office, &[]).ends_with(0);
+}
+
 #[test]
 fn two_runs_at_once_do_not_harm_each_other() {
     let office = Office::new();
@@ -145,13 +182,22 @@ fn two_runs_at_once_do_not_harm_each_other() {
     verify(&office, &["--render"]).ends_with(0);
 }
 
+/// Two frames on which there is nobody: a run writes as much as ever, in a tenth of the time, and
+/// ends with 1, since somebody has to look at them.
+fn quick() -> Office {
+    let office = Office::bare();
+    office.write("frames/s01.png", &support::nobody(0.2));
+    office.write("frames/s02.png", &support::nobody(0.3));
+    office
+}
+
 /// Kills a batch fifty times, at moments spread over its whole length, and lets it go on after each:
 /// what stands under a final name is always whole, originals never change, and the last
 /// run completes the rest.
 #[test]
 fn fifty_kills_lose_nothing() {
     const KILLS: u64 = 50;
-    let office = Office::new();
+    let office = quick();
     let originals = [
         "frames/s01.png",
         "frames/s02.png",
@@ -159,9 +205,9 @@ fn fifty_kills_lose_nothing() {
         "roster.csv",
     ];
     let before = originals.map(|file| office.read(file));
-    let whole = Office::new();
+    let whole = quick();
     let begun = std::time::Instant::now();
-    whole.finish(&[]).ends_with(0);
+    whole.finish(&[]).ends_with(1).says(&["no face was found"]);
     let length = begun.elapsed();
     let reference = whole.delivered();
     for kill in 0..KILLS {
@@ -192,7 +238,7 @@ fn fifty_kills_lose_nothing() {
         }
     }
     assert_eq!(originals.map(|file| office.read(file)), before);
-    office.finish(&[]).ends_with(0);
+    office.finish(&[]).ends_with(1);
     assert_eq!(office.delivered(), reference, "and no part is left");
     verify(&office, &[]).ends_with(0);
 }
@@ -211,4 +257,90 @@ fn a_frame_that_vanishes_is_told_and_the_others_are_done() {
     for name in ["bo-web.jpg", "print/bo.tif"] {
         assert_eq!(office.delivered().get(name), delivered.get(name), "{name}");
     }
+}
+
+/// The card is pulled out while a frame is being read: cut short, or gone.
+#[test]
+fn a_card_pulled_out_in_mid_read_loses_one_frame_and_says_so() {
+    if !std::path::Path::new("/proc/self/fdinfo").exists() {
+        eprintln!("skipped: no /proc here that tells what is being read");
+        return;
+    }
+    let office = Office::new();
+    let sound = office.read("frames/s01.png");
+    let path = office.at("frames/s01.png");
+    for cut in [true, false] {
+        // A long empty tail, so that reading takes a while; it takes no room on the disk.
+        let file = std::fs::File::options()
+            .write(true)
+            .open(&path)
+            .expect("ours");
+        file.set_len(1 << 30).expect("a sparse file");
+        let mut run = Command::new(env!("CARGO_BIN_EXE_lapel"))
+            .arg("finish")
+            .arg(office.at("job.ron"))
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the binary starts");
+        wait_until_read(run.id(), &path, || {
+            run.try_wait().is_ok_and(|end| end.is_none())
+        });
+        if cut {
+            file.set_len(1000).expect("ours");
+        } else {
+            std::fs::remove_file(&path).expect("ours");
+        }
+        let end = run.wait_with_output().expect("it ended");
+        let said = String::from_utf8_lossy(&end.stdout).into_owned();
+        assert_eq!(end.status.code(), Some(1), "{said}");
+        assert!(
+            said.contains("s01.png") && said.contains("1 failed"),
+            "{said}"
+        );
+        let told = [
+            "changed while it was read",
+            "check that the card",
+            "Copy it again",
+        ];
+        assert!(told.iter().any(|told| said.contains(told)), "{said}");
+        let delivered = office.delivered();
+        assert!(
+            !delivered.keys().any(|name| name.contains("ann")),
+            "{delivered:?}"
+        );
+        assert!(delivered.contains_key("print/bo.tif.ron"), "{delivered:?}");
+        std::fs::write(&path, &sound).expect("writable");
+    }
+    // The card is back: the rest is done.
+    office
+        .finish(&[])
+        .ends_with(0)
+        .says(&["1 rendered, 1 unchanged"]);
+    verify(&office, &[]).ends_with(0);
+}
+
+/// Waits until a process has a file open and has read some of it.
+fn wait_until_read(process: u32, path: &std::path::Path, mut runs: impl FnMut() -> bool) {
+    while runs() {
+        let open = std::fs::read_dir(format!("/proc/{process}/fd"));
+        for file in open.into_iter().flatten().flatten() {
+            if std::fs::read_link(file.path()).is_ok_and(|to| to == path) {
+                let number = file.file_name().into_string().expect("a number");
+                let about = std::fs::read_to_string(format!("/proc/{process}/fdinfo/{number}"));
+                let at = about.ok().and_then(|text| {
+                    text.lines()
+                        .next()?
+                        .strip_prefix("pos:")?
+                        .trim()
+                        .parse::<u64>()
+                        .ok()
+                });
+                if at.is_some_and(|at| at > 1 << 20) {
+                    return;
+                }
+            }
+        }
+    }
+    panic!("the run ended before it read {}", path.display());
 }

@@ -48,30 +48,57 @@ pub(super) enum Command {
     /// this program did not write, or that were edited since, are left alone.
     ///
     /// Ctrl-C stops after the step at work and leaves no half file; run again to go on.
+    #[command(after_long_help = "Examples:\n  \
+        lapel finish job.ron\n  \
+        lapel finish job.ron --only s01 s07         two frames alone\n  \
+        lapel finish job.ron --part 2/4             the second of four machines\n  \
+        lapel finish job.ron --json >result.json    for a script")]
     Finish(Finish),
     /// Show what a recipe makes of one frame, as a PNG
+    ///
+    /// Before and after side by side; with --each-step a tile a step, in the recipe's order; with
+    /// --regions what was found in the frame: the sitter's parts, landmarks and the crop. The same code
+    /// as `finish` on a smaller picture.
+    #[command(after_long_help = "Examples:\n  \
+        lapel preview house.ron frames/s01.dng\n  \
+        lapel preview house.ron frames/s01.dng --each-step --to steps.png\n  \
+        lapel preview house.ron frames/s01.dng --regions --empty set/empty.dng")]
     Preview(Preview),
     /// Read recipes, jobs, rosters and sidecars and report every mistake at its place
     ///
     /// Steps of a recipe that do nothing, show nowhere or work against each other are told as
     /// warnings.
+    #[command(after_long_help = "Examples:\n  \
+        lapel check job.ron                         the job and all that it names\n  \
+        lapel check recipes/*.ron roster.csv\n  \
+        lapel check --json delivered/ann-web.jpg.ron")]
     Check(Check),
     /// Read a colour chart's frame and write a profile that jobs use
     ///
     /// Finds the 24 patches, fits white balance and a matrix, and tells each patch's CIEDE2000
     /// before, after, and by the fit to all others. A job takes the profile, or the frame itself:
     /// `set: Set(chart: "chart.ron")`.
+    #[command(after_long_help = "Examples:\n  \
+        lapel calibrate set/chart.dng --to set/chart.ron\n  \
+        lapel calibrate set/chart.dng --json")]
     Calibrate(Calibrate),
     /// Read a delivery again: is every file still the one that was delivered
     ///
     /// Each file is checked against its sidecar (BLAKE3) and the manifest (SHA-256, which
     /// `sha256sum --check` reads too). With the job file, files made before something changed are
     /// told; with --render, everything is rendered again and compared to the byte.
+    #[command(after_long_help = "Examples:\n  \
+        lapel verify delivered                      files, sidecars and manifest\n  \
+        lapel verify job.ron                        also whether anything is out of date\n  \
+        lapel verify job.ron --render --only s01    renders one frame again, compares bytes")]
     Verify(Verify),
     /// Say in words how two recipes differ, and show it on frames
     ///
     /// For each frame a PNG with both results and a map of their difference (CIEDE2000), and a
     /// table of the difference in each region.
+    #[command(after_long_help = "Examples:\n  \
+        lapel compare old.ron house.ron\n  \
+        lapel compare old.ron house.ron frames/s01.dng frames/s02.dng --to /tmp")]
     Compare(Compare),
     /// Tell what no retoucher can repair: soft or closed eyes, clipped skin, motion, light, room
     ///
@@ -79,6 +106,10 @@ pub(super) enum Command {
     /// others. What the set is held to stands in the job (`practice`); the defaults are common
     /// practice. With --against, tells in sentences what changed between the set's reference and
     /// one new test shot: which light moved by how much, colour, distance, sharpness.
+    #[command(after_long_help = "Examples:\n  \
+        lapel capture job.ron\n  \
+        lapel capture frames/*.dng\n  \
+        lapel capture frames/test.dng --against set/first.dng")]
     Capture(Capture),
     /// Make a gallery in which sitters choose their pictures
     ///
@@ -108,14 +139,34 @@ pub(super) enum Command {
     /// what matching changed; those that stand out are named. With `match_to` in the job, beside the
     /// past delivery. Writes `consistency.html` (one file, opens from disk) and `consistency.csv`
     /// into the delivery folder.
+    #[command(after_long_help = "Examples:\n  \
+        lapel report job.ron\n  \
+        lapel report job.ron --json")]
     Report(Report),
-    /// Rewrite recipes, jobs and touch-ups in the one layout; comments stay
+    /// Rewrite recipes, jobs and touch-ups in the one layout and the newest format; comments stay
+    ///
+    /// Only blanks, line ends and commas change, and the format where it is an old one, so that git
+    /// shows real changes alone.
+    #[command(after_long_help = "Examples:\n  \
+        lapel tidy *.ron touch-ups/*.ron\n  \
+        lapel tidy --check *.ron                    for a commit hook: ends with 1 if any would change")]
     Tidy(Tidy),
     /// Begin a client: a folder with a commented job, recipe, roster and touch-ups
+    ///
+    /// The folder also holds a README and a `.gitignore`: texts go into git, pictures stay out. Next:
+    /// put raws into its `frames`, name people in `roster.csv`, `lapel check`, `lapel finish`.
+    #[command(after_long_help = "Examples:\n  \
+        lapel new harbour-lane")]
     New(New),
     /// Write completions for a shell to standard output
+    #[command(after_long_help = "Examples:\n  \
+        lapel completions bash >~/.local/share/bash-completion/completions/lapel\n  \
+        lapel completions zsh >~/.zfunc/_lapel")]
     Completions(Completions),
-    /// Write the manual page to standard output (for `man -l -`)
+    /// Write the manual page to standard output
+    #[command(after_long_help = "Examples:\n  \
+        lapel manual | man -l -\n  \
+        lapel manual >~/.local/share/man/man1/lapel.1")]
     Manual,
 }
 
@@ -236,6 +287,9 @@ pub(super) struct Verify {
     /// Render everything again and compare (needs the job and its frames)
     #[arg(long)]
     pub render: bool,
+    /// Only the files of these frames (names as in the roster)
+    #[arg(long, value_name = "FRAME", num_args = 1..)]
+    pub only: Vec<String>,
     /// Memory to stay within, in MiB, unless the job says otherwise
     #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(256..))]
     pub memory: u64,
@@ -249,6 +303,9 @@ pub(super) struct Capture {
     /// The set's reference frame: tells what changed from it to the one FRAME
     #[arg(long, value_name = "REFERENCE")]
     pub against: Option<PathBuf>,
+    /// Memory to stay within, in MiB, unless the job says otherwise
+    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(256..))]
+    pub memory: u64,
 }
 
 #[derive(Debug, Args)]

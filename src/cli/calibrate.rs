@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::arguments::Calibrate;
-use super::{End, say, tell};
+use super::{End, fail, tell};
 use crate::deliver::atomic::{self, Originals};
 use crate::deliver::preview_sheet::Sheet;
 use crate::job;
@@ -26,10 +26,7 @@ pub(super) fn run(call: &Calibrate, json: bool) -> End {
             }
             End::Well
         }
-        Err(why) => {
-            say(&why);
-            End::NotUnderstood
-        }
+        Err(why) => fail(&why, json),
     }
 }
 

@@ -3,13 +3,11 @@
 use std::path::Path;
 
 use super::arguments::Capture as Call;
-use super::{End, report, say, tell};
+use super::finish::{MIB, Progress, memory};
+use super::{End, fail, open_job, say, tell};
 use crate::checks::compare::compare;
 use crate::checks::{Capture, Practice, Verdict};
-use crate::job::Job;
-use crate::job::capture::{self, Shot};
-use crate::job::plan::Plan;
-use crate::recipe::Diagnostics;
+use crate::job::capture::{self, Event};
 
 pub(super) fn run(call: &Call, json: bool) -> End {
     if let Some(reference) = &call.against {
@@ -18,35 +16,34 @@ pub(super) fn run(call: &Call, json: bool) -> End {
     let is_job = |path: &Path| path.extension().is_some_and(|ending| ending == "ron");
     let jobs = call.files.iter().filter(|path| is_job(path)).count();
     if jobs > 0 && call.files.len() > 1 {
-        say("name one job, or frames");
-        return End::NotUnderstood;
+        return fail("name one job, or frames: a job is judged as one set", json);
     }
-    let (shots, set, practice) = if jobs == 1 {
-        let mut notes = Diagnostics::default();
-        let job = Job::load(&call.files[0], &mut notes);
-        let plan = job.as_ref().and_then(|job| Plan::of(job, &mut notes));
-        if !json || plan.is_none() {
-            report(&notes, json);
-        }
-        let (Some(job), Some(plan)) = (job, plan) else {
+    let (shots, set, practice, memory) = if jobs == 1 {
+        let Some((job, plan)) = open_job(&call.files[0], json) else {
             return End::NotUnderstood;
         };
+        let memory = memory(&job, call.memory);
         match capture::of_job(plan) {
-            Ok((shots, set)) => (shots, set, job.file.practice),
-            Err(why) => {
-                say(&why);
-                return End::NotUnderstood;
-            }
+            Ok((shots, set)) => (shots, set, job.file.practice, memory),
+            Err(why) => return fail(&why, json),
         }
     } else {
         let (shots, set) = capture::of_frames(&call.files);
-        (shots, set, Practice::default())
+        (shots, set, Practice::default(), call.memory * MIB)
     };
+    let progress = Progress::new(shots.len(), json);
+    let measured = capture::measure_all(&shots, &set, memory, &|event| match event {
+        Event::Began(shot) => progress.began(&shot.name()),
+        Event::Ended(shot, well) => {
+            progress.ended(&shot.name(), if well { "looked at" } else { "failed" });
+        }
+    });
+    progress.end();
     let mut people = Vec::new();
     let mut captures: Vec<Capture> = Vec::new();
     let mut failed = Vec::new();
-    for shot in &shots {
-        match capture::measure(shot, &set) {
+    for (shot, measured) in shots.iter().zip(measured) {
+        match measured {
             Ok(capture) => {
                 people.push(shot.person.clone());
                 captures.push(capture);
@@ -111,20 +108,15 @@ fn table(captures: &[Capture], people: &[String], verdict: &Verdict) -> String {
 
 fn against(reference: &Path, call: &Call, json: bool) -> End {
     let [test] = call.files.as_slice() else {
-        say("--against compares one FRAME with the reference");
-        return End::NotUnderstood;
+        let why = "--against compares one FRAME with the reference; name the new test shot alone";
+        return fail(why, json);
     };
     let (shots, set) = capture::of_frames(&[reference.to_path_buf(), test.clone()]);
-    let measured: Result<Vec<Capture>, String> = shots
-        .iter()
-        .map(|shot: &Shot| capture::measure(shot, &set))
-        .collect();
+    let measured = capture::measure_all(&shots, &set, call.memory * MIB, &|_| {});
+    let measured: Result<Vec<Capture>, String> = measured.into_iter().collect();
     let captures = match measured {
         Ok(captures) => captures,
-        Err(why) => {
-            say(&why);
-            return End::NotUnderstood;
-        }
+        Err(why) => return fail(&why, json),
     };
     let change = compare(&captures[0], &captures[1]);
     if json {

@@ -1,6 +1,7 @@
 //! `check`: reads texts and reports every mistake at its place.
 
-use std::path::Path;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 
 use super::arguments::Check;
 use super::{End, report, say, tell};
@@ -10,19 +11,13 @@ use crate::recipe::Diagnostics;
 
 pub(super) fn run(call: &Check, json: bool) -> End {
     let mut notes = Diagnostics::default();
-    let mut sound = true;
+    let mut sidecars = Vec::new();
+    let mut damaged = Vec::new();
     let mut read = Vec::new();
     for path in &call.files {
         match sidecar(path) {
-            Some(Ok(sidecar)) if json => {
-                let text = serde_json::to_string_pretty(&sidecar);
-                tell(&text.expect("a sidecar holds nothing that JSON cannot write"));
-            }
-            Some(Ok(sidecar)) => tell(&described(path, &sidecar)),
-            Some(Err(why)) => {
-                say(&format!("{}: {why}", path.display()));
-                sound = false;
-            }
+            Some(Ok(sidecar)) => sidecars.push((path, sidecar)),
+            Some(Err(why)) => damaged.push(format!("{}: {why}", path.display())),
             None => {
                 let errors = notes.errors();
                 let kind = job::check(path, &mut notes);
@@ -32,11 +27,14 @@ pub(super) fn run(call: &Check, json: bool) -> End {
             }
         }
     }
-    let only_sidecars = read.is_empty() && notes.is_empty();
-    if json && !only_sidecars {
-        report(&notes, true);
-    } else if !json {
+    damaged.iter().for_each(|why| say(why));
+    if json {
+        tell(&as_json(&sidecars, &damaged, &notes));
+    } else {
         report(&notes, false);
+        for (path, sidecar) in &sidecars {
+            tell(&described(path, sidecar));
+        }
         for (path, kind) in &read {
             let kind = match kind {
                 Some(Kind::Recipe) => "a recipe",
@@ -48,10 +46,31 @@ pub(super) fn run(call: &Check, json: bool) -> End {
             tell(&format!("{}: {kind}, no mistakes", path.display()));
         }
     }
-    if notes.errors() > 0 || !sound {
+    if notes.errors() > 0 || !damaged.is_empty() {
         End::NotUnderstood
     } else {
         End::Well
+    }
+}
+
+/// A sidecar alone as it is; mistakes alone as a list; else an object that holds both.
+fn as_json(sidecars: &[(&PathBuf, Sidecar)], damaged: &[String], notes: &Diagnostics) -> String {
+    match (sidecars, damaged, notes.is_empty()) {
+        ([], [], _) => report::json(notes),
+        ([(_, only)], [], true) => serde_json::to_string_pretty(only)
+            .expect("a sidecar holds nothing that JSON cannot write"),
+        _ => {
+            let mistakes: serde_json::Value =
+                serde_json::from_str(&report::json(notes)).unwrap_or_default();
+            let by_path: BTreeMap<String, &Sidecar> = sidecars
+                .iter()
+                .map(|(path, sidecar)| (path.display().to_string(), sidecar))
+                .collect();
+            serde_json::json!({
+                "sidecars": by_path, "damaged": damaged, "mistakes": mistakes,
+            })
+            .to_string()
+        }
     }
 }
 
@@ -61,7 +80,7 @@ fn sidecar(path: &Path) -> Option<Result<Sidecar, String>> {
     if !text.trim_start().starts_with("Sidecar(") {
         return None;
     }
-    Some(Sidecar::from_text(&text).map_err(|error| format!("not a sound sidecar: {error}")))
+    Some(Sidecar::from_text(&text).map_err(|error| error.to_string()))
 }
 
 fn described(path: &Path, sidecar: &Sidecar) -> String {

@@ -1,55 +1,43 @@
 //! `report`: a page and a table of how alike a job's delivered pictures are.
 
 use super::arguments::Report;
-use super::{End, report, say, tell};
-use crate::job::Job;
+use super::{End, fail, open_job, tell};
+use crate::deliver::consistency_page::Measure;
 use crate::job::consistency;
-use crate::job::plan::Plan;
-use crate::recipe::Diagnostics;
 
 pub(super) fn run(call: &Report, json: bool) -> End {
-    let mut notes = Diagnostics::default();
-    let job = Job::load(&call.job, &mut notes);
-    let plan = job.as_ref().and_then(|job| Plan::of(job, &mut notes));
-    if !json || plan.is_none() {
-        report(&notes, json);
-    }
-    let Some(plan) = plan else {
+    let Some((_, plan)) = open_job(&call.job, json) else {
         return End::NotUnderstood;
     };
     let page = match consistency::gather(&plan) {
         Ok(page) => page,
-        Err(why) => {
-            say(&why);
-            return End::NotUnderstood;
-        }
+        Err(why) => return fail(&why, json),
     };
     let written = match consistency::write(&plan, &page) {
         Ok(written) => written,
         Err(why) => {
-            say(&why);
+            fail(&why, json);
             return End::Attention;
         }
     };
-    let mut stand_out = 0;
+    let outliers = |measure: &Measure| -> Vec<&str> {
+        let rows = measure.outliers();
+        rows.map(|row| page.rows[row].person.as_str()).collect()
+    };
     if json {
         let measures: Vec<_> = page
             .measures
             .iter()
             .map(|measure| {
-                let outliers: Vec<&str> = measure
-                    .outliers()
-                    .map(|row| page.rows[row].person.as_str())
-                    .collect();
-                stand_out += outliers.len();
                 serde_json::json!({
                     "measure": measure.name,
                     "unit": measure.unit,
                     "target": measure.target,
                     "tolerance": measure.tolerance,
                     "range": measure.range(),
+                    "farthest_off": measure.farthest(),
                     "values": measure.values,
-                    "stand_out": outliers,
+                    "stand_out": outliers(measure),
                 })
             })
             .collect();
@@ -60,13 +48,13 @@ pub(super) fn run(call: &Report, json: bool) -> End {
         });
         tell(&result.to_string());
     } else {
+        let pictures = match page.rows.len() {
+            1 => "1 picture".to_owned(),
+            count => format!("{count} pictures"),
+        };
+        tell(&format!("{pictures}, held beside {}", page.beside));
         for measure in &page.measures {
-            let outliers: Vec<&str> = measure
-                .outliers()
-                .map(|row| page.rows[row].person.as_str())
-                .collect();
-            stand_out += outliers.len();
-            let named = match outliers.as_slice() {
+            let named = match outliers(measure).as_slice() {
                 [] => String::new(),
                 people => format!("; stands out: {}", people.join(", ")),
             };
@@ -76,7 +64,7 @@ pub(super) fn run(call: &Report, json: bool) -> End {
             .iter()
             .for_each(|path| tell(&path.display().to_string()));
     }
-    if stand_out == 0 {
+    if page.measures.iter().all(|m| m.outliers().next().is_none()) {
         End::Well
     } else {
         End::Attention

@@ -2,14 +2,14 @@
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
 
 use indicatif::{MultiProgress, ProgressBar, ProgressState, ProgressStyle};
 use std::io::IsTerminal;
 
 use super::arguments::Finish;
-use super::{End, report, say, tell};
+use super::{End, fail, open_job, report, say, tell};
 use crate::job::close::close;
 use crate::job::finish::{self as runner, Done, Event, Manner, Outcome};
 use crate::job::plan::Plan;
@@ -20,34 +20,21 @@ use crate::recipe::Diagnostics;
 pub(super) const MIB: u64 = 1 << 20;
 
 pub(super) fn run(call: &Finish, json: bool) -> End {
-    let mut notes = Diagnostics::default();
-    let job = Job::load(&call.job, &mut notes);
-    // A missing frame is an error at its place in the roster, but no reason to leave the others.
-    let plan = job.as_ref().and_then(|job| Plan::of(job, &mut notes));
-    if let Some(job) = job.as_ref().filter(|_| call.only.is_empty()) {
-        job.note_undecided(&mut notes);
-    }
-    if !json || plan.is_none() {
-        report(&notes, json);
-    }
-    let (Some(job), Some(mut plan)) = (job, plan) else {
+    let Some((job, mut plan)) = open_job(&call.job, json) else {
         return End::NotUnderstood;
     };
-    if !call.only.is_empty() {
-        if let Some(unknown) = call.only.iter().find(|name| !plan.has_frame(name)) {
-            say(&format!(
-                "--only {unknown}: no row of the roster has that frame, or another one was chosen"
-            ));
-            return End::NotUnderstood;
-        }
-        plan.keep_only(&call.only);
+    if call.only.is_empty() && !json {
+        let mut notes = Diagnostics::default();
+        job.note_undecided(&mut notes);
+        report(&notes, json);
+    }
+    if let Err(why) = keep_only(&mut plan, &call.only) {
+        return fail(&why, json);
     }
     if let Some(part) = call.part {
         plan.keep_part(part);
     }
-    let memory = job.file.memory.map_or(call.memory * MIB, |megabytes| {
-        u64::from(megabytes) * 1_000_000
-    });
+    let memory = memory(&job, call.memory);
     let stop = Arc::new(AtomicBool::new(false));
     let asked = Arc::clone(&stop);
     // Without a handler Ctrl-C still leaves no half file: they appear whole or not at all.
@@ -69,7 +56,7 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
             memory / MIB
         ));
     }
-    let progress = Progress::new(plan.wanted().count() as u64, json);
+    let progress = Progress::new(plan.wanted().count(), json);
     let manner = Manner {
         again: call.again,
         memory,
@@ -96,6 +83,7 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
             "undecided": undecided,
             "frames": outcomes,
             "contact_sheet": sheet.as_ref().and_then(|sheet| sheet.as_ref().ok()),
+            "no_contact_sheet": sheet.as_ref().and_then(|sheet| sheet.as_ref().err()),
         });
         tell(&result.to_string());
     } else {
@@ -116,6 +104,27 @@ pub(super) fn run(call: &Finish, json: bool) -> End {
     }
 }
 
+/// Wants only frames of these names; all when there are none.
+pub(super) fn keep_only(plan: &mut Plan, names: &[String]) -> Result<(), String> {
+    if names.is_empty() {
+        return Ok(());
+    }
+    if let Some(unknown) = names.iter().find(|name| !plan.has_frame(name)) {
+        return Err(format!(
+            "--only {unknown}: no row of the roster has that frame, or another one was chosen; write it as in the roster"
+        ));
+    }
+    plan.keep_only(names);
+    Ok(())
+}
+
+/// Bytes to stay within: the job's word goes before the call's.
+pub(super) fn memory(job: &Job, mebibytes: u64) -> u64 {
+    job.file.memory.map_or(mebibytes * MIB, |megabytes| {
+        u64::from(megabytes) * 1_000_000
+    })
+}
+
 /// The table at the end: one line a frame, then the sum.
 fn table(plan: &Plan, outcomes: &[Outcome], undecided: &[Undecided]) -> String {
     let mut text = String::new();
@@ -127,6 +136,7 @@ fn table(plan: &Plan, outcomes: &[Outcome], undecided: &[Undecided]) -> String {
             .unwrap_or(0)
     };
     let (frames, people) = (width(|o| &o.frame), width(|o| &o.person));
+    let mut left_out: BTreeMap<&str, usize> = BTreeMap::new();
     for outcome in outcomes {
         let result = match &outcome.result {
             Done::Unchanged => "nothing to do".to_owned(),
@@ -146,7 +156,7 @@ fn table(plan: &Plan, outcomes: &[Outcome], undecided: &[Undecided]) -> String {
             text += &format!("; look: {reason}");
         }
         for step in &outcome.unavailable {
-            text += &format!("; left out {step}");
+            *left_out.entry(step).or_default() += 1;
         }
         text.push('\n');
     }
@@ -158,6 +168,15 @@ fn table(plan: &Plan, outcomes: &[Outcome], undecided: &[Undecided]) -> String {
         .collect();
     of_the_set.dedup();
     text += &of_the_set.concat();
+    // The same for all frames of a kind, so told once.
+    for (step, frames) in left_out {
+        let frames = if frames == outcomes.len() {
+            "all frames".to_owned()
+        } else {
+            format!("{frames} of {} frames", outcomes.len())
+        };
+        text += &format!("left out on {frames}: {step}\n");
+    }
     for (frame, person) in &plan.missing {
         text += &format!("{frame:frames$}  {person:people$}  failed: the frame is missing\n");
     }
@@ -210,26 +229,22 @@ pub(super) struct Progress {
     bars: MultiProgress,
     all: ProgressBar,
     frames: Mutex<BTreeMap<String, ProgressBar>>,
+    begun: Instant,
     lines: bool,
 }
 
 impl Progress {
-    pub(super) fn new(frames: u64, silent: bool) -> Self {
+    pub(super) fn new(frames: usize, silent: bool) -> Self {
         let bars = MultiProgress::new();
-        let all = bars.add(ProgressBar::new(frames));
+        let all = bars.add(ProgressBar::new(frames as u64));
         let terminal = std::io::stderr().is_terminal();
-        let style =
-            ProgressStyle::with_template("{bar:32} {pos}/{len} frames, {per_minute}, {eta} left");
+        let style = ProgressStyle::with_template("{bar:32} {pos}/{len} frames, {pace}");
         if let Ok(style) = style {
-            // A frame takes seconds: frames a second would read as 0.1.
-            let per_minute = |state: &ProgressState, text: &mut dyn std::fmt::Write| {
-                let _ = write!(text, "{:.1} a minute", state.per_sec() * 60.0);
+            let pace = |state: &ProgressState, text: &mut dyn std::fmt::Write| {
+                let left = state.len().unwrap_or(0).saturating_sub(state.pos());
+                let _ = write!(text, "{}", pace(state.pos(), left, state.elapsed()));
             };
-            all.set_style(
-                style
-                    .with_key("per_minute", per_minute)
-                    .progress_chars("=> "),
-            );
+            all.set_style(style.with_key("pace", pace).progress_chars("=> "));
         }
         if silent || !terminal {
             bars.set_draw_target(indicatif::ProgressDrawTarget::hidden());
@@ -240,44 +255,95 @@ impl Progress {
             bars,
             all,
             frames: Mutex::default(),
+            begun: Instant::now(),
             lines: !silent && !terminal,
         }
     }
 
     pub(super) fn see(&self, event: &Event<'_>) {
-        let mut frames = self.frames.lock().unwrap_or_else(PoisonError::into_inner);
         match event {
-            Event::Began(task) => {
-                let bar = self.bars.add(ProgressBar::new_spinner());
-                bar.set_message(format!("{}: reading", task.frame_name));
-                frames.insert(task.frame_name.clone(), bar);
-            }
-            Event::Past(task, step) => {
-                if let Some(bar) = frames.get(&task.frame_name) {
-                    bar.set_message(format!("{}: {step} done", task.frame_name));
-                    bar.tick();
-                }
-            }
+            Event::Began(task) => self.began(&task.frame_name),
+            Event::Past(task, step) => self.past(&task.frame_name, step),
             Event::Ended(task, outcome) => {
-                if let Some(bar) = frames.remove(&task.frame_name) {
-                    bar.finish_and_clear();
-                }
-                self.all.inc(1);
-                if self.lines {
-                    let result = match &outcome.result {
-                        Done::Unchanged => "nothing to do",
-                        Done::Rendered(_) => "done",
-                        Done::Failed(_) => "failed",
-                        Done::Stopped => "stopped",
-                    };
-                    let (now, of) = (self.all.position(), self.all.length().unwrap_or(0));
-                    say(&format!("{now}/{of} {}: {result}", task.frame_name));
-                }
+                let result = match &outcome.result {
+                    Done::Unchanged => "nothing to do",
+                    Done::Rendered(_) => "done",
+                    Done::Failed(_) => "failed",
+                    Done::Stopped => "stopped",
+                };
+                self.ended(&task.frame_name, result);
             }
         }
     }
 
+    pub(super) fn began(&self, frame: &str) {
+        let bar = self.bars.add(ProgressBar::new_spinner());
+        bar.set_message(format!("{frame}: reading"));
+        self.frames().insert(frame.to_owned(), bar);
+    }
+
+    fn past(&self, frame: &str, step: &str) {
+        if let Some(bar) = self.frames().get(frame) {
+            bar.set_message(format!("{frame}: {step} done"));
+            bar.tick();
+        }
+    }
+
+    pub(super) fn ended(&self, frame: &str, result: &str) {
+        // One at a time, so that the count and what is said of it belong together.
+        let mut frames = self.frames();
+        if let Some(bar) = frames.remove(frame) {
+            bar.finish_and_clear();
+        }
+        self.all.inc(1);
+        if self.lines {
+            let (now, of) = (self.all.position(), self.all.length().unwrap_or(0));
+            let pace = pace(now, of.saturating_sub(now), self.begun.elapsed());
+            say(&format!("{now}/{of} {frame}: {result} ({pace})"));
+        }
+    }
+
+    fn frames(&self) -> MutexGuard<'_, BTreeMap<String, ProgressBar>> {
+        self.frames.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     pub(super) fn end(&self) {
         self.all.finish_and_clear();
+    }
+}
+
+/// How fast it goes and how long it will take; a frame takes seconds, so frames a minute.
+fn pace(done: u64, left: u64, since: Duration) -> String {
+    let seconds = since.as_secs_f64().max(1e-3);
+    if done == 0 {
+        return "time left not known yet".to_owned();
+    }
+    let each = seconds / done as f64;
+    let left = (each * left as f64).round() as u64;
+    let left = match (left / 3600, left / 60 % 60, left % 60) {
+        (0, 0, seconds) => format!("{seconds} s"),
+        (0, minutes, seconds) => format!("{minutes} min {seconds} s"),
+        (hours, minutes, _) => format!("{hours} h {minutes} min"),
+    };
+    format!("{:.1} frames a minute, {left} left", 60.0 / each)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_pace_is_frames_a_minute_and_time_left() {
+        let after = |seconds| Duration::from_secs(seconds);
+        assert_eq!(pace(0, 9, after(3)), "time left not known yet");
+        assert_eq!(pace(3, 5, after(30)), "6.0 frames a minute, 50 s left");
+        assert_eq!(
+            pace(10, 12, after(60)),
+            "10.0 frames a minute, 1 min 12 s left"
+        );
+        assert_eq!(
+            pace(1, 500, after(20)),
+            "3.0 frames a minute, 2 h 46 min left"
+        );
     }
 }

@@ -20,6 +20,7 @@ mod watch;
 
 use std::borrow::Cow;
 use std::io::{IsTerminal, Write};
+use std::path::Path;
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser};
@@ -27,6 +28,8 @@ use clap::{CommandFactory, Parser};
 use arguments::{Arguments, Command};
 use report::Style;
 
+use crate::job::Job;
+use crate::job::plan::Plan;
 use crate::recipe::Diagnostics;
 
 /// How a command ended.
@@ -82,7 +85,7 @@ pub fn run() -> ExitCode {
         Command::Report(call) => consistency::run(&call, json),
         Command::Tidy(call) => tidy::run(&call, json),
         Command::Verify(call) => verify::run(&call, json),
-        Command::New(call) => new::run(&call),
+        Command::New(call) => new::run(&call, json),
         Command::Completions(call) => completions(call.shell),
         Command::Manual => manual(),
     }
@@ -114,7 +117,8 @@ fn manual() -> End {
         written = written
             .and_then(|()| page.render_synopsis_section(&mut text))
             .and_then(|()| page.render_description_section(&mut text))
-            .and_then(|()| page.render_options_section(&mut text));
+            .and_then(|()| page.render_options_section(&mut text))
+            .and_then(|()| page.render_extra_section(&mut text));
     }
     match written {
         Ok(()) => {
@@ -150,6 +154,27 @@ fn printable(text: &str) -> Cow<'_, str> {
 /// Whether a terminal would obey a character instead of showing it.
 fn is_command(c: char) -> bool {
     c.is_control() && !matches!(c, '\n' | '\t')
+}
+
+/// Says why a call came to nothing; a script that asked for JSON gets it too.
+fn fail(why: &str, json: bool) -> End {
+    say(why);
+    if json {
+        tell(&serde_json::json!({ "error": why }).to_string());
+    }
+    End::NotUnderstood
+}
+
+/// A job and what is to be done for it; `None` when a mistake stands in the way. All mistakes and
+/// warnings are reported. A missing frame is a mistake at its place in the roster, but no reason to
+/// leave the others.
+fn open_job(path: &Path, json: bool) -> Option<(Job, Plan)> {
+    let mut notes = Diagnostics::default();
+    let job = Job::load(path, &mut notes);
+    let plan = job.as_ref().and_then(|job| Plan::of(job, &mut notes));
+    let both = job.zip(plan);
+    report(&notes, json && both.is_none());
+    both
 }
 
 /// Reports mistakes: as JSON on standard output, or as text on standard error.

@@ -5,7 +5,7 @@ use std::io::{self, ErrorKind};
 use std::path::Path;
 
 use super::arguments::New;
-use super::{End, say, tell};
+use super::{End, fail, tell};
 
 /// Name in the folder and text of each file; the recipe that the house look builds on is a copy, so
 /// that the look does not change when the program does.
@@ -28,8 +28,16 @@ const FILES: [(&str, &str); 7] = [
     ),
 ];
 
-pub(super) fn run(call: &New) -> End {
+pub(super) fn run(call: &New, json: bool) -> End {
     match make(&call.folder) {
+        Ok(()) if json => {
+            let files: Vec<_> = FILES
+                .iter()
+                .map(|(name, _)| call.folder.join(name))
+                .collect();
+            tell(&serde_json::json!({ "written": files }).to_string());
+            End::Well
+        }
         Ok(()) => {
             let folder = call.folder.display();
             tell(&format!(
@@ -38,10 +46,7 @@ pub(super) fn run(call: &New) -> End {
             ));
             End::Well
         }
-        Err(why) => {
-            say(&why);
-            End::NotUnderstood
-        }
+        Err(why) => fail(&why, json),
     }
 }
 

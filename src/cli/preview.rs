@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
 use super::arguments::Preview;
-use super::{End, report, say, tell};
+use super::{End, fail, report, say, tell};
 use crate::deliver::preview_sheet::{self, Sheet};
 use crate::engine::{self, Fineness, Set};
 use crate::job;
@@ -39,10 +39,7 @@ pub(super) fn run(call: &Preview, json: bool) -> End {
                 End::Attention
             }
         }
-        Err(why) => {
-            say(&why);
-            End::NotUnderstood
-        }
+        Err(why) => fail(&why, json),
     }
 }
 

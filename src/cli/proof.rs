@@ -32,7 +32,7 @@ pub(super) fn run(call: &Proof, json: bool) -> End {
         u64::from(megabytes) * 1_000_000
     });
     let stop = stop_on_interrupt("stopping after the step at work; Ctrl-C again stops at once");
-    let progress = Progress::new(plan.tasks.len() as u64, json);
+    let progress = Progress::new(plan.tasks.len(), json);
     let manner = Manner {
         size: call.size,
         memory,

@@ -1,34 +1,30 @@
 //! `verify`: reads a delivery again and says of each file whether it is the one that was delivered.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
 use super::arguments::Verify;
-use super::finish::{MIB, Progress};
-use super::{End, report, say, tell};
+use super::finish::{Progress, keep_only, memory};
+use super::{End, fail, open_job, tell};
 use crate::job::Job;
 use crate::job::finish::{self as runner, Manner};
 use crate::job::plan::Plan;
 use crate::job::verify::{self, Verdict, Verdicts};
-use crate::recipe::Diagnostics;
 
 pub(super) fn run(call: &Verify, json: bool) -> End {
     let verdicts = if call.of.is_dir() {
-        if call.render {
-            say("--render needs the job file: a folder does not say where the frames are");
-            return End::NotUnderstood;
+        if call.render || !call.only.is_empty() {
+            let why = "--render and --only need the job file: a folder does not say where the \
+                       frames are";
+            return fail(why, json);
         }
         of_folder(&call.of)
     } else {
-        let mut notes = Diagnostics::default();
-        let job = Job::load(&call.of, &mut notes);
-        let plan = job.as_ref().and_then(|job| Plan::of(job, &mut notes));
-        let Some((job, plan)) = job.as_ref().zip(plan) else {
-            report(&notes, json);
+        let Some((job, plan)) = open_job(&call.of, json) else {
             return End::NotUnderstood;
         };
-        of_job(call, job, &plan, json)
+        of_job(call, &job, plan, json)
     };
     match verdicts {
         Ok(verdicts) => {
@@ -36,10 +32,7 @@ pub(super) fn run(call: &Verify, json: bool) -> End {
             let right = verdicts.values().all(|verdict| *verdict == Verdict::Right);
             if right { End::Well } else { End::Attention }
         }
-        Err(why) => {
-            say(&why);
-            End::NotUnderstood
-        }
+        Err(why) => fail(&why, json),
     }
 }
 
@@ -47,21 +40,27 @@ fn of_folder(folder: &Path) -> Result<Verdicts, String> {
     verify::delivery(folder).map_err(|error| format!("{}: {error}", folder.display()))
 }
 
-fn of_job(call: &Verify, job: &Job, plan: &Plan, json: bool) -> Result<Verdicts, String> {
+fn of_job(call: &Verify, job: &Job, mut plan: Plan, json: bool) -> Result<Verdicts, String> {
     let mut verdicts = of_folder(&plan.deliver_to)?;
-    let mut outdated = runner::outdated(plan)?;
+    keep_only(&mut plan, &call.only)?;
+    if !call.only.is_empty() {
+        let files: BTreeSet<&String> = plan
+            .wanted()
+            .flat_map(|task| &task.outputs)
+            .map(|order| &order.file)
+            .collect();
+        verdicts.retain(|file, _| files.contains(file));
+    }
+    let mut outdated = runner::outdated(&plan)?;
     outdated.extend(if call.render {
-        let progress = Progress::new(plan.wanted().count() as u64, json);
+        let progress = Progress::new(plan.wanted().count(), json);
         let stop = AtomicBool::new(false);
-        let memory = job.file.memory.map_or(call.memory * MIB, |megabytes| {
-            u64::from(megabytes) * 1_000_000
-        });
         let manner = Manner {
             again: true,
-            memory,
+            memory: memory(job, call.memory),
             stop: &stop,
         };
-        let again = runner::render_again(plan, manner, &|event| progress.see(&event));
+        let again = runner::render_again(&plan, manner, &|event| progress.see(&event));
         progress.end();
         again?
     } else {

@@ -81,16 +81,24 @@ impl Measure {
         Some(values.fold([first; 2], |[low, high], v| [low.min(*v), high.max(*v)]))
     }
 
-    /// In a line: range, target and unit.
+    /// How far the picture that is farthest off is off the target.
+    pub fn farthest(&self) -> Option<f64> {
+        let target = self.target?;
+        let [low, high] = self.range()?;
+        Some((high - target).max(target - low))
+    }
+
+    /// In a line: range, target, how close to it they came, and unit.
     pub fn summary(&self) -> String {
         let Some([low, high]) = self.range() else {
             return "not measured".to_owned();
         };
-        let target = match self.target {
-            Some(target) => format!(
-                ", target {} \u{b1} {}",
+        let target = match self.target.zip(self.farthest()) {
+            Some((target, farthest)) => format!(
+                ", target {} \u{b1} {}, farthest off by {}",
                 short(target),
-                short(self.tolerance)
+                short(self.tolerance),
+                short(farthest)
             ),
             None => String::new(),
         };
@@ -296,7 +304,7 @@ impl Page {
         text
     }
 
-    /// The same as a table: a row a picture, then a row of targets.
+    /// The same as a table: a row a picture, then rows of targets and of what may differ.
     ///
     /// # Errors
     /// When the table cannot be written, in words.
@@ -324,6 +332,9 @@ impl Page {
         let values = self.measures.iter().map(|measure| measure.target);
         targets.extend(values.map(|value| value.map_or_else(String::new, short)));
         lines.push(targets);
+        let mut may = vec!["(may differ by)".to_owned(), String::new(), String::new()];
+        may.extend(self.measures.iter().map(|measure| short(measure.tolerance)));
+        lines.push(may);
         for line in lines {
             table
                 .write_record(line)
@@ -390,6 +401,7 @@ mod tests {
         assert_eq!(lines[2], "'=1+1,s01.dng,\"Wall, lightness\",63");
         assert_eq!(lines[3], "\"Cy \"\"Q\"\"\",s01.dng,,");
         assert_eq!(lines[4], "(target),,,62");
+        assert_eq!(lines[5], "(may differ by),,,0.5");
         assert!(is_ours(csv.as_bytes()) && !is_ours(b"person,frame"));
     }
 }

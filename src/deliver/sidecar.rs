@@ -13,8 +13,30 @@ use crate::raw::{Decoder, Exif, Frame};
 use crate::regions::{Attention, Marks, Region};
 use crate::sensor::Notes;
 
-/// Version of this text's format.
+/// Version of this text's format. Fields that came later have a default, so that sidecars that were
+/// written before them can be read.
 pub const FORMAT: u32 = 1;
+
+/// Why a sidecar cannot be read.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// Not a sidecar's text; says the line and column.
+    #[error("not a sound sidecar: {0}")]
+    Malformed(#[from] ron::error::SpannedError),
+    /// Of a later version.
+    #[error(
+        "its format {0} is newer than this program, which reads format {FORMAT}; use the version of \
+         lapel that wrote it, or a later one"
+    )]
+    Newer(u32),
+}
+
+/// What every version of a sidecar has.
+#[derive(Deserialize)]
+#[serde(rename = "Sidecar")]
+struct Head {
+    format: u32,
+}
 
 /// Everything that is known of one delivered file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -259,8 +281,12 @@ impl Sidecar {
     /// Reads a sidecar's text back.
     ///
     /// # Errors
-    /// RON's own, with line and column.
-    pub fn from_text(text: &str) -> Result<Self, ron::error::SpannedError> {
-        ron::from_str(text)
+    /// When it is no sidecar, or one of a later version than this program's.
+    pub fn from_text(text: &str) -> Result<Self, Error> {
+        // A later version may have other fields, which would pass for mistakes.
+        match ron::from_str::<Head>(text) {
+            Ok(Head { format }) if format > FORMAT => Err(Error::Newer(format)),
+            _ => Ok(ron::from_str(text)?),
+        }
     }
 }

@@ -30,7 +30,9 @@ pub(super) fn find(
             (Err(_), Some((first, last))) => {
                 let end = |name: &str| {
                     let name = name.trim();
-                    known.find(name).map_err(|why| (name.to_owned(), why.to_owned()))
+                    known
+                        .find(name)
+                        .map_err(|why| (name.to_owned(), why.to_owned()))
                 };
                 let (first, last) = (end(first)?, end(last)?);
                 if first > last {
@@ -120,12 +122,14 @@ mod tests {
 
     fn found(written: &str) -> Result<String, String> {
         let frames = frames();
-        find(written, &frames, &Known::new(&frames), |path| path.ends_with("chart.dng"))
-            .map(|all| {
-                let names: Vec<&str> = all.iter().map(|&at| file_name(&frames[at])).collect();
-                names.join(" ")
-            })
-            .map_err(|(part, why)| format!("{part} {why}"))
+        find(written, &frames, &Known::new(&frames), |path| {
+            path.ends_with("chart.dng")
+        })
+        .map(|all| {
+            let names: Vec<&str> = all.iter().map(|&at| file_name(&frames[at])).collect();
+            names.join(" ")
+        })
+        .map_err(|(part, why)| format!("{part} {why}"))
     }
 
     #[test]

@@ -1,13 +1,15 @@
 //! Checks captures: a job's frames, or frames alone.
 
+use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::checks::Capture;
-use crate::engine::Set;
+use crate::engine::{self, Set};
 use crate::recipe::{FORMAT, Recipe};
 
-use super::finish;
+use super::budget::Budget;
+use super::finish::{self, OUR_MISTAKE};
 use super::plan::Plan;
 
 /// A frame to look at.
@@ -51,14 +53,55 @@ pub fn of_frames(frames: &[PathBuf]) -> (Vec<Shot>, Set) {
     (shots.collect(), Set::default())
 }
 
+/// Opens and measures all, side by side while `memory` bytes last; in the order of `shots`. An error
+/// says which frame and why.
+pub fn measure_all(
+    shots: &[Shot],
+    set: &Set,
+    memory: u64,
+    watch: &(dyn Fn(Event<'_>) + Sync),
+) -> Vec<Result<Capture, String>> {
+    let budget = Budget::new(memory);
+    finish::side_by_side(shots, rayon::current_num_threads(), |shot| {
+        watch(Event::Began(shot));
+        let measured = panic::catch_unwind(AssertUnwindSafe(|| one(shot, set, &budget)));
+        let measured =
+            measured.unwrap_or_else(|_| Err(format!("{}: {OUR_MISTAKE}", shot.frame.display())));
+        watch(Event::Ended(shot, measured.is_ok()));
+        measured
+    })
+}
+
+/// What happens, as it happens.
+#[derive(Debug)]
+pub enum Event<'a> {
+    /// A frame is begun.
+    Began(&'a Shot),
+    /// A frame is done, well or not.
+    Ended(&'a Shot, bool),
+}
+
 /// Opens and measures one frame.
 ///
 /// # Errors
 /// When it cannot be read or developed; says which and why.
 pub fn measure(shot: &Shot, set: &Set) -> Result<Capture, String> {
+    one(shot, set, &Budget::new(u64::MAX))
+}
+
+fn one(shot: &Shot, set: &Set, budget: &Budget) -> Result<Capture, String> {
     let (frame, _) = finish::open(&shot.frame)?;
-    Capture::of(&name_of(&shot.frame), &frame, &shot.recipe, set)
+    // A render of it would need more, so this is on the safe side.
+    let _share = budget.take(engine::memory_needed(&frame));
+    Capture::of(&shot.name(), &frame, &shot.recipe, set)
         .map_err(|error| format!("{}: {error}", shot.frame.display()))
+}
+
+impl Shot {
+    /// The frame's file name.
+    pub fn name(&self) -> String {
+        name_of(&self.frame)
+    }
 }
 
 fn name_of(path: &Path) -> String {

@@ -153,7 +153,7 @@ pub fn outdated(plan: &Plan) -> Result<Verdicts, String> {
     for task in plan.wanted() {
         let digest = seen
             .digest(&task.frame)
-            .map_err(|error| format!("{}: {error}", task.frame.display()))?;
+            .map_err(|error| unreadable(&task.frame, &error.into()))?;
         for order in &task.outputs {
             let path = plan.deliver_to.join(&order.file);
             let current = read_sidecar(&sidecar_path(&path))
@@ -351,13 +351,8 @@ pub fn read_chart(path: &Path) -> Result<Chart, String> {
 
 /// A frame and its digest.
 pub fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
-    let bytes = input::bytes(path, input::LONGEST_FRAME).map_err(|error| {
-        let remedy = match error {
-            Error::Io(_) => "; check that the card or folder is there",
-            _ => "",
-        };
-        format!("{}: {error}{remedy}", path.display())
-    })?;
+    let bytes =
+        input::bytes(path, input::LONGEST_FRAME).map_err(|error| unreadable(path, &error))?;
     let digest = FileDigest {
         bytes: bytes.len() as u64,
         blake3: hex(blake3::hash(&bytes)),
@@ -367,6 +362,15 @@ pub fn open(path: &Path) -> Result<(Frame, FileDigest), String> {
         .map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let frame = raw::read(&bytes, &name, &Limits::default()).map_err(|error| error.to_string())?;
     Ok((frame, digest))
+}
+
+/// What is told of a frame that the disk does not give.
+fn unreadable(path: &Path, error: &Error) -> String {
+    let remedy = match error {
+        Error::Io(_) => "; check that the card or folder is there, then run again",
+        _ => "",
+    };
+    format!("{}: {error}{remedy}", path.display())
 }
 
 /// Length and BLAKE3 of a file.
@@ -471,7 +475,7 @@ impl Run<'_> {
         task: &Task,
         watch: &(dyn Fn(Event<'_>) + Sync),
     ) -> Result<Outcome, String> {
-        let told = |error: std::io::Error| format!("{}: {error}", task.frame.display());
+        let told = |error: std::io::Error| unreadable(&task.frame, &error.into());
         let digest = self.seen.digest(&task.frame).map_err(told)?;
         if let Some(picked) = &task.picked
             && !digest.blake3.starts_with(picked)
@@ -598,8 +602,8 @@ impl Run<'_> {
         watch: &(dyn Fn(Event<'_>) + Sync),
         take: &(dyn Fn(&Wanted<'_>, output::Made, Sidecar) -> Result<R, String> + Sync),
     ) -> Result<Option<Rendered<R>>, String> {
-        let told = |error: Error| format!("{}: {error}", task.frame.display());
-        let bytes = input::bytes(&task.frame, input::LONGEST_FRAME).map_err(told)?;
+        let bytes = input::bytes(&task.frame, input::LONGEST_FRAME)
+            .map_err(|error| unreadable(&task.frame, &error))?;
         if hex(blake3::hash(&bytes)) != digest.blake3 {
             self.seen.forget(&task.frame);
             return Err(format!(

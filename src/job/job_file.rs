@@ -34,15 +34,12 @@ use std::sync::Arc;
 
 use crate::checks::Practice;
 use crate::engine::Matching;
-use crate::recipe::reader::Reader;
-use crate::recipe::tree::{self, Node, Value};
+use crate::recipe::reader::{self, Reader};
+use crate::recipe::tree::{Group, Node, Value};
 use crate::recipe::{Diagnostics, Place, Source};
 
 use super::output_file::{self, Output};
 use super::practice;
-
-/// The version of the job format that is read.
-pub const FORMAT: u32 = 1;
 
 /// Most keywords, and bytes of one: what IPTC-IIM 4.2 holds (dataset 2:25); more than these are a
 /// slip of the pen.
@@ -140,19 +137,11 @@ pub struct Rights {
 impl JobFile {
     /// Reads a job. `None` when there was any error; `notes` has them all.
     pub fn read(source: &Arc<Source>, notes: &mut Diagnostics) -> Option<Self> {
-        let errors = notes.errors();
-        let tree = tree::parse(source, notes)?;
-        let mut reader = Reader {
-            source: Arc::clone(source),
-            notes,
-        };
-        let job = read_job(&mut reader, &tree);
-        job.filter(|_| notes.errors() == errors)
+        reader::whole(source, "Job", notes, read_job)
     }
 }
 
-fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
-    let group = reader.group(tree, "Job", false)?;
+fn read_job(reader: &mut Reader, group: &Group) -> Option<JobFile> {
     let known = [
         "format",
         "client",
@@ -171,7 +160,7 @@ fn read_job(reader: &mut Reader, tree: &Node) -> Option<JobFile> {
         "memory",
     ];
     let fields = reader.fields(group, "Job", &known);
-    reader.format(&fields, FORMAT);
+    reader.format(&fields);
     let client = reader
         .need(&fields, "client")
         .and_then(|node| reader.text(node));

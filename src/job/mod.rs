@@ -39,6 +39,7 @@ pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;
 
 use picks::{Picks, Rows};
+use plan::Plan;
 
 use crate::deliver::atomic;
 use crate::recipe::advice::advise;
@@ -300,6 +301,16 @@ impl Job {
                 Some(near) => note.label(format!("did you mean `{near}`?")),
                 None => note.label("in this row"),
             };
+            note.help(match &file.frames {
+                Frames::Folder(folder) if frames.is_empty() => {
+                    format!("no frame is in `{}` yet: put the raws there", folder.value)
+                }
+                Frames::Folder(folder) => format!(
+                    "write the name of a file in `{}`, with or without its ending",
+                    folder.value
+                ),
+                Frames::List(_) => "write one of the job's `frames`, or add it there".to_owned(),
+            });
         }
         if !sound {
             return None;
@@ -390,7 +401,11 @@ pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
         return Some(Kind::Roster);
     }
     let source = open(path, notes)?;
-    let tree = tree::parse(&source, notes)?;
+    // Only to see what it is: mistakes are noted by who reads it.
+    let Some(tree) = tree::parse(&source, &mut Diagnostics::default()) else {
+        tree::parse(&source, notes);
+        return None;
+    };
     match &tree.value {
         Value::Group(Group {
             name: Some("Recipe"),
@@ -405,14 +420,10 @@ pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
         Value::Group(Group {
             name: Some("Job"), ..
         }) => {
-            // The tree was sound, so reading it again notes nothing twice.
-            let job = Job::gather(Arc::clone(&source), notes);
-            let tasks = job.iter().flat_map(|job| &job.tasks);
-            let recipes: BTreeMap<&str, &Recipe> = tasks
-                .map(|task| (task.recipe_path.as_str(), &task.recipe))
-                .collect();
-            for recipe in recipes.values() {
-                advise(recipe, notes);
+            if let Some(job) = Job::gather(Arc::clone(&source), notes) {
+                // Names of files and the past delivery are the plan's to judge.
+                Plan::of(&job, notes);
+                advise_all(&job, notes);
             }
             Some(Kind::Job)
         }
@@ -434,6 +445,20 @@ pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
                 .error(start..start + 1, format!("expected a recipe, a job or touch-ups, found {found}"))
                 .help("they begin with `Recipe(`, `Job(` or `TouchUps(`; a roster's name ends with .csv");
             None
+        }
+    }
+}
+
+/// Advice on every recipe of a job; what two people's recipes share is told once.
+fn advise_all(job: &Job, notes: &mut Diagnostics) {
+    let mut told = BTreeSet::new();
+    for task in &job.tasks {
+        let mut own = Diagnostics::default();
+        advise(&task.recipe, &mut own);
+        for one in own.sorted() {
+            if told.insert(one.to_string()) {
+                notes.repeat(one);
+            }
         }
     }
 }

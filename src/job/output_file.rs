@@ -389,20 +389,7 @@ fn read_keep(reader: &mut Reader, node: &Node) -> Keep {
 }
 
 fn read_print(reader: &mut Reader, node: &Node, ppi: u32) -> Option<Extent> {
-    let Value::Group(Group {
-        name: None,
-        items,
-        fields,
-        ..
-    }) = &node.value
-    else {
-        reader.expected(node, "inches as (width, height)");
-        return None;
-    };
-    let ([width, height], true) = (items.as_slice(), fields.is_empty()) else {
-        reader.expected(node, "inches as (width, height)");
-        return None;
-    };
+    let [width, height] = reader.pair(node, "inches as (width, height)")?;
     let mut edge = |node: &Node| {
         let inches = reader.number(node, INCHES, "a number of inches")?;
         let pixels = (f64::from(inches) * f64::from(ppi)).round() as u32;

@@ -8,12 +8,12 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use crate::deliver::sidecar::{Looks, Sidecar};
+use crate::deliver::sidecar::{self, Looks, Sidecar};
 use crate::operations::Operation;
 use crate::picture::Lightness;
 use crate::recipe::{Diagnostics, Recipe, Step};
 
-use super::finish::read_sidecar;
+use super::input;
 
 /// Most sidecars that are read, and how deep below the folder they are looked for.
 const MOST: usize = 20_000;
@@ -30,11 +30,25 @@ pub enum Error {
         /// What the system said.
         source: std::io::Error,
     },
+    /// There is no sidecar.
+    #[error("no sidecar in {}", folder.display())]
+    NoSidecar {
+        /// Where.
+        folder: PathBuf,
+    },
     /// No sidecar in it says how its picture looks.
     #[error("no sidecar in {} says how its picture looks", folder.display())]
     NoLooks {
         /// Where.
         folder: PathBuf,
+    },
+    /// A sidecar of a later version.
+    #[error("{}: {source}", path.display())]
+    Sidecar {
+        /// The sidecar.
+        path: PathBuf,
+        /// What is the matter.
+        source: sidecar::Error,
     },
 }
 
@@ -55,21 +69,19 @@ impl Past {
     /// Reads all sidecars of a delivery.
     ///
     /// # Errors
-    /// When the folder cannot be read, or no sidecar in it has figures.
+    /// When the folder cannot be read, no sidecar in it has figures, or one is of a later version.
     pub fn read(folder: &Path) -> Result<Self, Error> {
         let mut found = Vec::new();
-        gather(folder, DEPTH, &mut found).map_err(|source| Error::Io {
-            folder: folder.to_owned(),
-            source,
-        })?;
-        let none = || Error::NoLooks {
-            folder: folder.to_owned(),
-        };
+        gather(folder, DEPTH, &mut found)?;
+        let folder = folder.to_owned();
+        if found.is_empty() {
+            return Err(Error::NoSidecar { folder });
+        }
         if found
             .iter()
             .all(|sidecar| sidecar.looks == Looks::default())
         {
-            return Err(none());
+            return Err(Error::NoLooks { folder });
         }
         let mut recipes: BTreeMap<&str, usize> = BTreeMap::new();
         for sidecar in &found {
@@ -160,20 +172,32 @@ pub fn medians<'l>(all: impl Iterator<Item = &'l Looks> + Clone) -> Looks {
     }
 }
 
-/// Every sidecar below a folder, in the order of their paths.
-fn gather(folder: &Path, depth: usize, found: &mut Vec<Sidecar>) -> std::io::Result<()> {
+/// Every sidecar below a folder, in the order of their paths; other RON files are none of ours.
+fn gather(folder: &Path, depth: usize, found: &mut Vec<Sidecar>) -> Result<(), Error> {
+    let failed = |source| Error::Io {
+        folder: folder.to_owned(),
+        source,
+    };
     let mut paths = Vec::new();
-    for entry in fs::read_dir(folder)? {
-        let entry = entry?;
+    for entry in fs::read_dir(folder).map_err(failed)? {
+        let entry = entry.map_err(failed)?;
         // A link to a folder is not followed: a few that lead back up make a million ways down.
-        paths.push((entry.path(), entry.file_type()?.is_dir()));
+        let is_folder = entry.file_type().map_err(failed)?.is_dir();
+        paths.push((entry.path(), is_folder));
     }
     paths.sort();
     for (path, is_folder) in paths {
         if is_folder && depth > 0 {
             gather(&path, depth - 1, found)?;
         } else if found.len() < MOST && path.extension().is_some_and(|ending| ending == "ron") {
-            found.extend(read_sidecar(&path));
+            let text = input::text(&path, input::LONGEST_SIDECAR).ok();
+            match text.as_deref().map(Sidecar::from_text) {
+                Some(Ok(sidecar)) => found.push(sidecar),
+                Some(Err(source @ sidecar::Error::Newer(_))) => {
+                    return Err(Error::Sidecar { path, source });
+                }
+                Some(Err(sidecar::Error::Malformed(_))) | None => {}
+            }
         }
     }
     Ok(())

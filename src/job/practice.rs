@@ -6,7 +6,7 @@ use std::str::FromStr;
 
 use crate::checks::Practice;
 use crate::recipe::reader::{Fields, Reader};
-use crate::recipe::tree::{Group, Node, Value};
+use crate::recipe::tree::Node;
 
 /// Every setting, for the reader and its help.
 const KNOWN: [&str; 8] = [
@@ -73,18 +73,7 @@ fn span<T>(
     T: FromStr + PartialOrd + Display + Copy,
 {
     let Some(node) = fields.get(name) else { return };
-    let Value::Group(Group {
-        name: None,
-        items,
-        fields,
-        ..
-    }) = &node.value
-    else {
-        reader.expected(node, "two numbers as (lowest, highest)");
-        return;
-    };
-    let ([low, high], true) = (items.as_slice(), fields.is_empty()) else {
-        reader.expected(node, "two numbers as (lowest, highest)");
+    let Some([low, high]) = reader.pair(node, "two numbers as (lowest, highest)") else {
         return;
     };
     let mut one = |node: &Node| reader.number(node, range.clone(), "a number");

@@ -12,11 +12,7 @@
 
 use std::sync::Arc;
 
-use crate::recipe::reader::Reader;
-use crate::recipe::{Diagnostics, Edits, Source, tree};
-
-/// The version of the touch-ups format that is read.
-pub const FORMAT: u32 = 1;
+use crate::recipe::{Diagnostics, Edits, Source, reader};
 
 /// Changes to the recipe for one frame; [`Recipe::with`](crate::recipe::Recipe::with) applies
 /// them.
@@ -29,16 +25,12 @@ pub struct TouchUps {
 impl TouchUps {
     /// Reads touch-ups. `None` when there was any error; `notes` has them all.
     pub fn read(source: &Arc<Source>, notes: &mut Diagnostics) -> Option<Self> {
-        let errors = notes.errors();
-        let tree = tree::parse(source, notes)?;
-        let mut reader = Reader {
-            source: Arc::clone(source),
-            notes,
-        };
-        let group = reader.group(&tree, "TouchUps", false)?;
-        let fields = reader.fields(group, "TouchUps", &["format", "change", "drop", "insert"]);
-        reader.format(&fields, FORMAT);
-        let edits = Edits::read(&mut reader, &fields);
-        (notes.errors() == errors).then_some(Self { edits })
+        reader::whole(source, "TouchUps", notes, |reader, group| {
+            let fields = reader.fields(group, "TouchUps", &["format", "change", "drop", "insert"]);
+            reader.format(&fields);
+            Some(Self {
+                edits: Edits::read(reader, &fields),
+            })
+        })
     }
 }

@@ -85,10 +85,19 @@ fn covers(outer: Region, inner: Region) -> bool {
 
 /// A step about colour behind one that took all colour away.
 fn lost_in_grey(step: &Step, before: &[Step]) -> Option<Advice> {
-    if !matches!(
-        step.operation,
-        Operation::Chroma(_) | Operation::SelectiveColour(_)
-    ) {
+    let about_colour = match &step.operation {
+        Operation::Chroma(_) | Operation::SelectiveColour(_) => true,
+        Operation::Adjust(_) => {
+            let idle: Vec<_> = neutral_settings(&step.operation)
+                .map(|(name, _)| name)
+                .collect();
+            let own = step.operation.declaration().settings;
+            let mut set = own.iter().filter(|setting| !idle.contains(&setting.name));
+            set.all(|setting| ["chroma", "hue"].contains(&setting.name))
+        }
+        _ => false,
+    };
+    if !about_colour {
         return None;
     }
     let grey = before.iter().find(|other| {
@@ -110,10 +119,17 @@ fn lost_in_grey(step: &Step, before: &[Step]) -> Option<Advice> {
 
 /// Work on the backdrop that a later step paints over.
 fn undone(step: &Step, after: &[Step]) -> Option<Advice> {
-    let lifts = |step: &Step| matches!(step.operation, Operation::BackgroundLift(_));
-    let only_backdrop = lifts(step) || step.on == [Region::Backdrop];
+    let decides = |step: &Step| match &step.operation {
+        Operation::BackgroundLift(lift) => lift.strength.0 == 1.0,
+        Operation::BackgroundReplace(replace) => replace.strength.0 == 1.0,
+        _ => false,
+    };
+    let only_backdrop = matches!(
+        step.operation,
+        Operation::BackgroundLift(_) | Operation::BackgroundReplace(_)
+    ) || step.on == [Region::Backdrop];
     let whole = |other: &&Step| {
-        lifts(other)
+        decides(other)
             && other.opacity.0 == 1.0
             && other.except.is_empty()
             && other.on.iter().any(|on| covers(*on, Region::Backdrop))
@@ -221,6 +237,18 @@ mod tests {
             (
                 "Adjust(on: Backdrop, exposure: 0.5),\nBackgroundLift()",
                 "a:2:1: warning: what Adjust does is painted over (BackgroundLift in line 3 of a",
+            ),
+            (
+                "BackgroundLift(level: 80.0),\nBackgroundReplace()",
+                "a:2:1: warning: what BackgroundLift does is painted over (BackgroundReplace in line 3",
+            ),
+            (
+                "BackgroundReplace(),\nBackgroundLift(level: 80.0)",
+                "a:2:1: warning: what BackgroundReplace does is painted over (BackgroundLift in line 3",
+            ),
+            (
+                "BlackAndWhite(),\nAdjust(on: Lips, chroma: 0.1)",
+                "a:3:1: warning: Adjust finds no colour to work on (BlackAndWhite in line 2 of a",
             ),
         ] {
             assert!(advice(steps).starts_with(expected), "{}", advice(steps));

@@ -171,6 +171,16 @@ impl Diagnostics {
         self.note(file, span.into(), message.into(), Severity::Warning)
     }
 
+    /// Notes what was noted elsewhere.
+    pub fn repeat(&mut self, one: &Diagnostic) {
+        let Diagnostic { file, message, .. } = one;
+        let note = match one.severity {
+            Severity::Error => self.error(file, one.span.clone(), message.as_str()),
+            Severity::Warning => self.warning(file, one.span.clone(), message.as_str()),
+        };
+        *note = one.clone();
+    }
+
     fn note(
         &mut self,
         file: &Arc<Source>,

@@ -108,7 +108,20 @@ impl Edits {
             changed.extend(fate.before.into_iter().map(Written::step));
             match (fate.drop, fate.change) {
                 (Some(_), _) => {}
-                (None, Some(change)) => changed.push(change.onto(step)),
+                (None, Some(change)) => {
+                    let new = change.onto(step);
+                    // Of a change with a mistake in it nothing may be left.
+                    if notes.errors() == 0 && new.canonical() == step.canonical() {
+                        let Place { file, span } = &change.place;
+                        let name = new.operation.name();
+                        let says =
+                            format!("the change of {name} changes nothing: {base} has it so");
+                        notes
+                            .warning(file, span.clone(), says)
+                            .help("leave it out, or say what shall be different");
+                    }
+                    changed.push(new);
+                }
                 (None, None) => changed.push(step.clone()),
             }
             changed.extend(fate.after.into_iter().map(Written::step));

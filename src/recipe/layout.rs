@@ -9,6 +9,7 @@
 use std::sync::Arc;
 
 use super::diagnostic::{Diagnostics, Source};
+use super::migration::current;
 use super::tree::{self, Field, Group, Node, Value};
 
 /// Columns that a line may fill.
@@ -16,13 +17,15 @@ const WIDTH: usize = 100;
 /// Blanks by which an inner line moves right.
 const INDENT: usize = 4;
 
-/// The text in the one layout. `None` when it cannot be read without an error; `notes` has them.
+/// The text in the one layout and the newest format. `None` when it cannot be read without an
+/// error; `notes` has them.
 pub fn laid_out(source: &Arc<Source>, notes: &mut Diagnostics) -> Option<String> {
     let errors = notes.errors();
-    let before = tree::parse(source, notes)?;
+    let source = &current(source, notes)?;
     if notes.errors() > errors {
         return None;
     }
+    let before = tree::parse(source, notes)?;
     let mut tokens = tokens(&source.text);
     tokens.reverse();
     let mut items = items(&mut tokens);

@@ -32,6 +32,7 @@ pub mod compare;
 pub mod diagnostic;
 mod edits;
 pub mod layout;
+mod migration;
 mod nearest;
 pub mod page;
 pub mod reader;
@@ -47,7 +48,8 @@ pub use steps::Step;
 
 use reader::{Fields, Reader};
 
-/// The version of the recipe format that is read and written.
+/// The version of the format of recipes, jobs and touch-ups that is read and written; older ones
+/// are brought to it.
 pub const FORMAT: u32 = 1;
 
 /// How many recipes may build on one another. Common practice, no source.
@@ -116,13 +118,17 @@ fn read_chain(
     notes: &mut Diagnostics,
     chain: &mut Vec<String>,
 ) -> Option<Recipe> {
-    let errors = notes.errors();
-    let tree = tree::parse(source, notes)?;
-    let mut reader = Reader {
-        source: Arc::clone(source),
-        notes,
-    };
-    let group = reader.group(&tree, "Recipe", false)?;
+    reader::whole(source, "Recipe", notes, |reader, group| {
+        read_recipe(reader, group, load, chain)
+    })
+}
+
+fn read_recipe(
+    reader: &mut Reader,
+    group: &tree::Group,
+    load: Load,
+    chain: &mut Vec<String>,
+) -> Option<Recipe> {
     let known = [
         "format",
         "name",
@@ -133,19 +139,19 @@ fn read_chain(
         "insert",
     ];
     let fields = reader.fields(group, "Recipe", &known);
-    let format = reader.format(&fields, FORMAT);
+    let format = reader.format(&fields);
     let name = reader
         .need(&fields, "name")
         .and_then(|node| reader.text(node));
 
     let steps = if fields.get("builds_on").is_some() {
-        let edits = Edits::read(&mut reader, &fields);
+        let edits = Edits::read(reader, &fields);
         if let Some(span) = fields.name_of("steps") {
             reader.error(span, "a recipe has either `steps` or `builds_on`").help(
                 "with `builds_on`, write new steps under `insert` and new settings under `change`",
             );
         }
-        let base = read_base(&mut reader, &fields, load, chain);
+        let base = read_base(reader, &fields, load, chain);
         // A base with mistakes has told them; what refers to it cannot be judged.
         base.map(|base| edits.apply(&base.steps, &format!("\"{}\"", base.name), reader.notes))
     } else {
@@ -157,7 +163,7 @@ fn read_chain(
             }
         }
         match fields.get("steps") {
-            Some(node) => Some(steps::read_list(&mut reader, node)),
+            Some(node) => Some(steps::read_list(reader, node)),
             None => {
                 reader
                     .error(fields.head.clone(), "Recipe needs `steps` or `builds_on`")
@@ -169,11 +175,8 @@ fn read_chain(
     let steps = steps?;
     // Of a file with mistakes some steps are missing here, but those that are can still stand in
     // a wrong order.
-    steps::check_number(&steps, notes);
-    steps::check_order(&steps, notes);
-    if notes.errors() > errors {
-        return None;
-    }
+    steps::check_number(&steps, reader.notes);
+    steps::check_order(&steps, reader.notes);
     Some(Recipe {
         format: format?,
         name: name?,

@@ -9,9 +9,10 @@ use std::ops::RangeInclusive;
 use std::str::FromStr;
 use std::sync::Arc;
 
+use super::FORMAT;
 use super::diagnostic::{Diagnostic, Diagnostics, Source, Span};
 use super::nearest::{nearest, one_of};
-use super::tree::{Field, Group, Node, Value, short};
+use super::tree::{self, Field, Group, Node, Value, short};
 
 /// Reads values of one file.
 pub struct Reader<'n> {
@@ -19,6 +20,27 @@ pub struct Reader<'n> {
     pub source: Arc<Source>,
     /// Where mistakes go.
     pub notes: &'n mut Diagnostics,
+}
+
+/// Reads a whole text that is one group of that name, brought to the newest format. `None` when there
+/// was any error; `notes` has them all.
+pub fn whole<T>(
+    source: &Arc<Source>,
+    name: &str,
+    notes: &mut Diagnostics,
+    read: impl FnOnce(&mut Reader, &Group) -> Option<T>,
+) -> Option<T> {
+    let errors = notes.errors();
+    let source = super::migration::current(source, notes)?;
+    // What is wrong with its brackets was noted just now.
+    let tree = tree::parse(&source, &mut Diagnostics::default())?;
+    let mut reader = Reader {
+        source: Arc::clone(&source),
+        notes,
+    };
+    let group = reader.group(&tree, name, false)?;
+    let value = read(&mut reader, group);
+    value.filter(|_| notes.errors() == errors)
 }
 
 /// The named fields of a group, each known and at most once.
@@ -264,16 +286,33 @@ impl Reader<'_> {
         }
     }
 
-    /// The version of the format, which must be `current`.
-    pub fn format(&mut self, fields: &Fields, current: u32) -> Option<u32> {
+    /// Two values as `(one, other)`; `what` says of what.
+    pub fn pair<'r, 't>(&mut self, node: &'r Node<'t>, what: &str) -> Option<[&'r Node<'t>; 2]> {
+        if let Value::Group(Group {
+            name: None,
+            items,
+            fields,
+            ..
+        }) = &node.value
+            && let ([one, other], true) = (items.as_slice(), fields.is_empty())
+        {
+            return Some([one, other]);
+        }
+        self.expected(node, what);
+        None
+    }
+
+    /// The version of the format; older ones were brought to it before ([`whole`]).
+    pub fn format(&mut self, fields: &Fields) -> Option<u32> {
         let node = self.need(fields, "format")?;
         let format = self.number(node, 1..=u32::MAX, "a format version")?;
-        if format != current {
-            self.error(node.span.clone(), format!("format {format} is not known"))
-                .label(format!("expected {current}"))
-                .help(format!(
-                    "this version of the program reads format {current}"
-                ));
+        if format != FORMAT {
+            self.error(
+                node.span.clone(),
+                format!("format {format} is newer than this program, which reads format {FORMAT}"),
+            )
+            .label(format!("expected {FORMAT}"))
+            .help("read it with the version of lapel that wrote it, or a later one");
             return None;
         }
         Some(format)

@@ -1,0 +1,106 @@
+//! A large office: whether time grows linearly with the frames, memory stays within the budget, and a
+//! second run with nothing changed is quick.
+//!
+//! Frames are one small picture (120 x 180, nobody in it) again and again, each with a number behind its
+//! end, so that no two files are the same; with `LAPEL_RAWS=1` the shipped sitters' raws. The recipe is
+//! cheap (crop and sharpening), since it is the walk that is measured.
+//!
+//! ```sh
+//! cargo bench --bench many_frames                                        # 125, 250 and 500 frames
+//! LAPEL_FRAMES=28 LAPEL_RAWS=1 LAPEL_MEMORY=512 cargo bench --bench many_frames
+//! ```
+//!
+//! Not divan: each measure is a process, whose peak of resident memory the system tells (`VmHWM` in
+//! `/proc`, Linux alone).
+#![allow(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "a bench reports on the terminal"
+)]
+
+#[path = "../tests/support/mod.rs"]
+mod support;
+
+use std::fs;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+use support::{Office, shipped};
+
+const SITTERS: [&str; 7] = ["s01", "s02", "s03", "s06", "s07", "s08", "s09"];
+const RECIPE: &str = "Recipe(format: 1, name: \"Plain\", steps: [Crop(), OutputSharpening()])";
+
+fn main() {
+    let number = |name: &str, default: usize| {
+        let written = std::env::var(name).ok();
+        written
+            .and_then(|text| text.parse().ok())
+            .unwrap_or(default)
+    };
+    let (most, memory) = (number("LAPEL_FRAMES", 500), number("LAPEL_MEMORY", 2048));
+    let raws = std::env::var_os("LAPEL_RAWS").is_some();
+    println!("budget {memory} MiB; raws: {raws}");
+    println!("frames   first run   a frame   peak memory   second run   peak memory");
+    for frames in [most / 4, most / 2, most] {
+        let office = office(frames, raws);
+        let first = run(&office, memory);
+        // Times of change that are too fresh are not kept: wait as a person would.
+        std::thread::sleep(Duration::from_secs(3));
+        run(&office, memory);
+        let second = run(&office, memory);
+        println!(
+            "{frames:6}   {:7.1} s   {:5.3} s   {:7} MiB   {:8.2} s   {:7} MiB",
+            first.0.as_secs_f64(),
+            first.0.as_secs_f64() / frames as f64,
+            first.1,
+            second.0.as_secs_f64(),
+            second.1
+        );
+    }
+}
+
+fn office(frames: usize, raws: bool) -> Office {
+    let office = Office::bare();
+    let nobody = support::nobody(0.2);
+    let mut roster = "frame,person,file_name\n".to_owned();
+    for index in 0..frames {
+        let (mut bytes, ending) = if raws {
+            (shipped(SITTERS[index % SITTERS.len()]), "dng")
+        } else {
+            (nobody.clone(), "png")
+        };
+        bytes.extend((index as u64).to_le_bytes());
+        office.write(&format!("frames/f{index:04}.{ending}"), &bytes);
+        roster += &format!("f{index:04},Person {index},person-{index}\n");
+    }
+    office.write("roster.csv", roster.as_bytes());
+    office.write("house.ron", RECIPE.as_bytes());
+    office
+}
+
+/// Seconds and peak of resident memory in MiB of one run.
+fn run(office: &Office, memory: usize) -> (Duration, u64) {
+    let begun = Instant::now();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_lapel"))
+        .args(["finish", "--memory", &memory.to_string()])
+        .arg(office.at("job.ron"))
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("the binary starts");
+    let status = format!("/proc/{}/status", child.id());
+    let mut peak = 0;
+    let ended = loop {
+        if let Some(ended) = child.try_wait().expect("it is ours") {
+            break ended;
+        }
+        let text = fs::read_to_string(&status).unwrap_or_default();
+        let line = text.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+        let kib = line.and_then(|line| line.trim().strip_suffix(" kB")?.parse().ok());
+        peak = peak.max(kib.unwrap_or(0));
+        std::thread::sleep(Duration::from_millis(5));
+    };
+    // 1: somebody has to look at a picture.
+    assert!(matches!(ended.code(), Some(0 | 1)), "{ended:?}");
+    (begun.elapsed(), peak / 1024)
+}
