@@ -15,10 +15,11 @@ use super::backdrop::{Surface, unit};
 use super::crop::halve;
 use super::nets::{Axes, COARSE};
 use super::plane::{resized, shrink};
+use super::shell;
 use super::walk::{Field, conductance};
 use crate::picture::filter::{erode, gaussian};
 use crate::picture::math::{exp, ln};
-use crate::picture::{Linear, Point, bands};
+use crate::picture::{Linear, Point, bands, luminance};
 
 /// Groups of parts that have a colour model of their own.
 pub(super) const GROUPS: usize = 4;
@@ -48,12 +49,28 @@ const BETWEEN: [f32; GROUPS] = [0.15, 0.7, 0.15, 0.15];
 /// about two thirds of an eye span deep on the rendered frames.
 const FRINGE: f32 = 0.2;
 
+/// Share of sure sitter in the [`FRINGE`] around a place from which its hair is hair throughout, and
+/// what other places count beside such: on the rendered afro they made alpha 0.1 too large.
+const DEEP: f32 = 0.9;
+const SHALLOW: f32 = 0.02;
+
 /// What hangs on nothing and is shorter than this, in eye spans, is no strand. Specks of grain on the
 /// rendered frames stay below 0.05, free pieces of strands that an eye follows are longer than this.
 const ISLAND: f32 = 0.12;
 
 /// How unlike (see [`gap`]) hair and backdrop must be for colour alone to say how hair thins out.
 const TELLING: f32 = 12.0;
+
+/// Unlikeness of all of a group's colours together up to which the group's outline is told by the
+/// outermost trace, and from which by colour alone.
+const ALIKE: [f32; 2] = [2.0, 5.0];
+
+/// Luminance of a backdrop that counts as black, and from which it does not: black paper of the rendered
+/// frames has 0.016, grey 0.17.
+const DARK: [f32; 2] = [0.03, 0.06];
+
+/// Blur of that outline, in half-size pixels (standard deviation): a lens's and demosaicing's.
+const SOFT: f32 = 0.6;
 
 /// Unlikeness of the sitter's colours ([`gap`], and [`gap`] plus [`width`]) from which a bare patch
 /// inside the sitter is a gap: 0.3 and 2.5 in the gaps between arm and body of the rendered frames;
@@ -85,6 +102,8 @@ type Colour = [f32; 9];
 /// Local colour of one group on the surface's grid; zero presence where there is none at all.
 struct Model {
     colour: Array2<Colour>,
+    /// Over the whole frame.
+    whole: Colour,
     present: bool,
 }
 
@@ -111,6 +130,7 @@ impl Moments {
         if total < 4.0 {
             return Model {
                 colour: Array2::from_elem(weight.dim(), [0.0; 9]),
+                whole: [0.0; 9],
                 present: false,
             };
         }
@@ -128,23 +148,52 @@ impl Moments {
         let first = self.first.each_ref().map(|p| blurred(p) / &norm);
         let second = self.second.each_ref().map(|p| blurred(p) / &norm);
         let colour = Array2::from_shape_fn(weight.dim(), |at| {
-            let mut c = [0.0; 9];
-            for (to, from) in c.iter_mut().zip(&first) {
-                *to = from[at];
-            }
-            for (i, (a, b)) in PAIRS.into_iter().enumerate() {
-                c[3 + i] = second[i][at] - first[a][at] * first[b][at];
-                if a == b {
-                    c[3 + i] = c[3 + i].max(0.0);
-                }
-            }
-            c
+            normal(
+                first.each_ref().map(|p| p[at]),
+                second.each_ref().map(|p| p[at]),
+            )
         });
+        let mean = |plane: &Array2<f32>| (plane * weight).sum() / total;
+        let whole = normal(
+            self.first.each_ref().map(mean),
+            self.second.each_ref().map(mean),
+        );
         Model {
             colour,
+            whole,
             present: true,
         }
     }
+}
+
+/// Mean and covariance from first and second moments.
+fn normal(first: [f32; 3], second: [f32; 6]) -> Colour {
+    let mut c = [0.0; 9];
+    c[..3].copy_from_slice(&first);
+    for (i, (a, b)) in PAIRS.into_iter().enumerate() {
+        c[3 + i] = second[i] - first[a] * first[b];
+        if a == b {
+            c[3 + i] = c[3 + i].max(0.0);
+        }
+    }
+    c
+}
+
+/// How far hair and clothes are as dark as a dark backdrop, by group: 0 to 1.
+fn as_dark(models: &[Model; GROUPS], surface: &Surface) -> [f32; GROUPS] {
+    let b = surface
+        .planes
+        .each_ref()
+        .map(|p| p.sum() / p.len().max(1) as f32);
+    let noise = b.map(|b| CALM * unit(b) * CALM * unit(b));
+    let share = |v: f32, [low, high]: [f32; 2]| 1.0 - ((v - low) / (high - low)).max(0.0).min(1.0);
+    let dark = share(luminance(b), DARK);
+    std::array::from_fn(|k| match &models[k] {
+        model if model.present && (k == 1 || k == 2) => {
+            dark * share(gap(&model.whole, b, noise), ALIKE)
+        }
+        _ => 0.0,
+    })
 }
 
 /// Bilinear reading place in a plane.
@@ -232,9 +281,12 @@ pub(super) fn separate(
     let near_groups = groups.each_ref().map(|g| gaussian(g.view(), 0.02 * half));
     let wide_groups = groups.each_ref().map(|g| gaussian(g.view(), 0.12 * half));
     let noise = pixel_noise(small, surface, rough);
-    let models = |sure: &Array2<f32>| -> [Model; GROUPS] {
+    let models = |sure: &Array2<f32>, hair: Option<&Array2<f32>>| -> [Model; GROUPS] {
         let one = |k: usize| {
-            let weight = sure * &sure_groups[k].mapv(|g| if g > 0.6 { g } else { 0.0 });
+            let mut weight = sure * &sure_groups[k].mapv(|g| if g > 0.6 { g } else { 0.0 });
+            if let (1, Some(hair)) = (k, hair) {
+                weight *= hair;
+            }
             moments.model(&weight, span / cell as f32)
         };
         let two = |k: usize| bands::both(|| one(k), || one(k + 1));
@@ -244,13 +296,30 @@ pub(super) fn separate(
     let sure = |map: Array2<f32>| erode(map.view(), 2).mapv(|p| if p > 0.97 { 1.0 } else { 0.0 });
     let unlike = Unlike::new(small, surface, axes, span, noise);
     let bare = to_grid(unlike.bare.view());
-    let first = models(&(sure(to_grid(rough.person.view())) * bare.mapv(|b| 1.0 - b)));
-    let solid = settle(surface, rough, &unlike, &first, &wide_groups, half);
-    let second = models(&sure(to_grid(solid.view())));
+    let first = models(
+        &(sure(to_grid(rough.person.view())) * bare.mapv(|b| 1.0 - b)),
+        None,
+    );
+    let alike = as_dark(&first, surface);
+    let enclosed = shell::enclosed(&unlike.scaled, &rough.person);
+    let solid = settle(
+        surface,
+        rough,
+        &unlike,
+        (&enclosed, alike),
+        &first,
+        &wide_groups,
+        half,
+    );
     let wide = gaussian(rough.person.view().mapv(|p| p).view(), 0.3 * half);
     let tight = gaussian(solid.view(), 0.03 * half);
     // Hair thins out over a long way: there only what is well inside is taken as covered unseen.
     let deep = gaussian(solid.view(), FRINGE * half);
+    // The walk takes a half-covered fringe for solid. Its mixed colours would pass for the hair's own, so
+    // hair is measured deep inside wherever there is such a place.
+    let core = to_grid(deep.view()).mapv(|d| if d > DEEP { 1.0 } else { SHALLOW });
+    let second = models(&sure(to_grid(solid.view())), Some(&core));
+    let contour = gaussian(enclosed.view(), SOFT);
     // Alpha, the four shares and "cannot tell".
     let mut planes: [Array2<f32>; 6] = std::array::from_fn(|_| Array2::zeros(dim));
     let made = planes
@@ -280,7 +349,12 @@ pub(super) fn separate(
                         (here, b, spread)
                     };
                     let mut inside = p > 0.995;
-                    if inside && prior[1] > 0.5 && second[1].present && at.read(&deep) < 0.999 {
+                    if inside
+                        && prior[1] > 0.5
+                        && second[1].present
+                        && alike[1] < 0.5
+                        && at.read(&deep) < 0.999
+                    {
                         let (here, b, spread) = behind();
                         let noise = b.map(|b| spread * unit(b) * spread * unit(b));
                         inside = gap(&here.colour(&second[1].colour), b, noise) <= TELLING;
@@ -308,7 +382,12 @@ pub(super) fn separate(
                     // Strands that the walk has smoothed away stay possible near the sitter, gaps in
                     // hair stay possible inside.
                     let p = if inside { 1.0 } else { at.read(&solid) };
-                    let found = posterior(colour, b, spread, p, prior, &second, &here);
+                    // What colour does not tell is left to the outermost trace.
+                    let outline = (
+                        at.read(&contour),
+                        1.0 - prior.iter().zip(alike).map(|(p, a)| p * a).sum::<f32>(),
+                    );
+                    let found = posterior(colour, b, spread, p, prior, &second, &here, outline);
                     for (row, value) in rows.iter_mut().zip(found) {
                         row[x] = value;
                     }
@@ -547,6 +626,7 @@ fn settle(
     surface: &Surface,
     rough: &Rough,
     unlike: &Unlike,
+    (enclosed, alike): (&Array2<f32>, [f32; GROUPS]),
     models: &[Model; GROUPS],
     groups: &[Array2<f32>; GROUPS],
     half: f32,
@@ -591,6 +671,17 @@ fn settle(
         let gaping = nearest > BY_COLOUR && chance > BY_CHANCE;
         if unlike.bare[at] > 0.5 && (gaping || joined[at]) {
             return (0.0, 1.0);
+        }
+        // Where colour does not tell, what lies within the outline is the sitter.
+        if far >= 0.01 && enclosed[at] > 0.5 {
+            let (mut likely, mut all) = (0.0, 1e-6);
+            for (group, alike) in groups.iter().zip(alike) {
+                likely += group[at] * alike;
+                all += group[at];
+            }
+            if likely > 0.5 * all {
+                return (1.0, 10.0);
+            }
         }
         // Deep inside and far outside the nets' word stands.
         if p > 0.997 && far > 0.95 {
@@ -691,6 +782,7 @@ fn posterior(
     prior: [f32; GROUPS],
     models: &[Model; GROUPS],
     here: &Place,
+    (contour, told): (f32, f32),
 ) -> [f32; 6] {
     let noise: [f32; 3] = std::array::from_fn(|c| {
         let s = spread * unit(b[c]);
@@ -788,6 +880,14 @@ fn posterior(
     }
     for v in &mut out[..5] {
         *v /= total;
+    }
+    if p < 1.0 && told < 1.0 && out[0] > 0.0 {
+        let alpha = contour + told * (out[0] - contour);
+        let share = alpha / out[0];
+        for v in &mut out[1..5] {
+            *v *= share;
+        }
+        out[0] = alpha;
     }
     out[5] = if apart < 0.5 && p < 1.0 { 1.0 } else { 0.0 };
     out

@@ -14,6 +14,7 @@ pub mod models;
 pub mod net;
 mod nets;
 mod plane;
+mod shell;
 mod walk;
 
 use std::fmt;
