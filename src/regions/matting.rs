@@ -69,6 +69,13 @@ const ALIKE: [f32; 2] = [2.0, 5.0];
 /// frames has 0.016, grey 0.17.
 const DARK: [f32; 2] = [0.03, 0.06];
 
+/// From which share of the luminance such an excess makes a backdrop a screen (the rendered green has
+/// 0.6, grey paper 0.01), which share of the screen's a pixel inside must have to be looked at (spill on
+/// cloth stays under a tenth), and the sitter's probability there.
+const KEY: f32 = 0.25;
+const KEYED: f32 = 0.15;
+const GAP: f32 = 0.9;
+
 /// Blur of that outline, in half-size pixels (standard deviation): a lens's and demosaicing's.
 const SOFT: f32 = 0.6;
 
@@ -348,8 +355,16 @@ pub(super) fn separate(
                         let spread = here.read(&surface.spread).max(noise);
                         (here, b, spread)
                     };
+                    let colour = small.at(y, x);
                     let mut inside = p > 0.995;
+                    // A gap between arm and body may be too narrow for nets and walk, but on a green or
+                    // blue screen its colour is nobody's.
+                    let keyed = inside && key(colour) > 0.0 && {
+                        let (_, b, _) = behind();
+                        key(b) > KEY * luminance(b) && key(colour) > KEYED * key(b)
+                    };
                     if inside
+                        && !keyed
                         && prior[1] > 0.5
                         && second[1].present
                         && alike[1] < 0.5
@@ -358,6 +373,9 @@ pub(super) fn separate(
                         let (here, b, spread) = behind();
                         let noise = b.map(|b| spread * unit(b) * spread * unit(b));
                         inside = gap(&here.colour(&second[1].colour), b, noise) <= TELLING;
+                    }
+                    if keyed {
+                        inside = false;
                     }
                     if inside {
                         let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
@@ -377,11 +395,14 @@ pub(super) fn separate(
                         let sum: f32 = prior.iter().sum();
                         prior = prior.map(|g| g / sum);
                     }
-                    let colour = small.at(y, x);
                     let (here, b, spread) = behind();
                     // Strands that the walk has smoothed away stay possible near the sitter, gaps in
                     // hair stay possible inside.
-                    let p = if inside { 1.0 } else { at.read(&solid) };
+                    let p = match (inside, keyed) {
+                        (true, _) => 1.0,
+                        (_, true) => at.read(&solid).min(GAP),
+                        _ => at.read(&solid),
+                    };
                     // What colour does not tell is left to the outermost trace.
                     let outline = (
                         at.read(&contour),
@@ -488,6 +509,12 @@ fn drop_islands(alpha: &mut Array2<f32>, longest: usize) {
             }
         }
     }
+}
+
+/// How far green or blue stands above both other channels; red is no key, since skin is red.
+#[inline(always)]
+fn key([red, green, blue]: [f32; 3]) -> f32 {
+    (green - red.max(blue)).max(blue - red.max(green))
 }
 
 /// How unlike two normals are: squared distance of the means over the wider one's variance.
