@@ -76,8 +76,11 @@ const KEY: f32 = 0.25;
 const KEYED: f32 = 0.15;
 const GAP: f32 = 0.9;
 
+/// The nets' word from which a place that touches nothing bare is covered.
+const SURE: f32 = 0.9;
+
 /// Blur of that outline, in half-size pixels (standard deviation): a lens's and demosaicing's.
-const SOFT: f32 = 0.6;
+const SOFT: f32 = 1.0;
 
 /// Unlikeness of the sitter's colours ([`gap`], and [`gap`] plus [`width`]) from which a bare patch
 /// inside the sitter is a gap: 0.3 and 2.5 in the gaps between arm and body of the rendered frames;
@@ -421,13 +424,24 @@ pub(super) fn separate(
     // hangs on nothing.
     let mut alpha = without_specks(&found);
     drop_islands(&mut alpha, (ISLAND * COARSE as f32 * half) as usize);
+    let whole = shell::unreached(&halve(alpha.view()));
+    bands::each_band(alpha.view_mut(), |first, mut rows| {
+        for (i, mut row) in rows.outer_iter_mut().enumerate() {
+            for (x, a) in row.iter_mut().enumerate() {
+                let at = [(first + i) / COARSE, x / COARSE];
+                if whole[at] > 0.5 && rough.person[at] > SURE {
+                    *a = 1.0;
+                }
+            }
+        }
+    });
     let mut shares = [skin, hair, clothing, worn];
     let made = shares
         .each_mut()
         .map(|p| p.as_slice_mut().expect("just made"));
     bands::each_piece_of_all(made, dim.1, |y, rows| {
         for (x, (&a, &f)) in alpha.row(y).iter().zip(found.row(y)).enumerate() {
-            if a < f {
+            if a != f && f > 0.0 {
                 rows.iter_mut().for_each(|row| row[x] *= a / f);
             }
         }

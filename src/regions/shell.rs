@@ -28,6 +28,11 @@ const WINDOW: f32 = 1.0;
 const CLOSED: usize = 1;
 const THIN: usize = 3;
 
+/// Alpha from which a place counts as covered, and under which as bare, when asking what a half-covered
+/// one touches. Common practice, no source.
+const SOLID: f32 = 0.95;
+const BARE: f32 = 0.1;
+
 /// 1 inside the outermost trace, 0 outside. `unlike` are differences from the backdrop in units of
 /// its deviation, `person` the nets' word; both at half size.
 pub(super) fn enclosed(unlike: &[Array2<f32>; 3], person: &Array2<f32>) -> Array2<f32> {
@@ -49,18 +54,26 @@ pub(super) fn enclosed(unlike: &[Array2<f32>; 3], person: &Array2<f32>) -> Array
             0.0
         }
     });
-    let reached = flooded(&dilate(wall.view(), CLOSED), person);
+    let outside = person.mapv(|p| p < 0.001);
+    let reached = flooded(&dilate(wall.view(), CLOSED), &outside);
     let inside = dilate(reached.view(), CLOSED).mapv(|v| 1.0 - v);
     dilate(erode(inside.view(), THIN).view(), THIN)
 }
 
-/// 1 where the backdrop outside, by the nets, is reached over places without a wall.
-fn flooded(wall: &Array2<f32>, person: &Array2<f32>) -> Array2<f32> {
+/// Where a matte shows through a little, but nothing bare lies beside that: a highlight in hair, a hairline,
+/// which pass for hair mixed with backdrop. 1 there, at the size of `alpha`, 0 elsewhere.
+pub(super) fn unreached(alpha: &Array2<f32>) -> Array2<f32> {
+    let solid = alpha.mapv(|a| if a > SOLID { 1.0 } else { 0.0 });
+    flooded(&solid, &alpha.mapv(|a| a < BARE)).mapv(|r| 1.0 - r)
+}
+
+/// 1 where `outside` or what joins it is, over places without a wall.
+fn flooded(wall: &Array2<f32>, outside: &Array2<bool>) -> Array2<f32> {
     let (h, w) = wall.dim();
     let mut reached = Array2::zeros((h, w));
     let mut open: Vec<(usize, usize)> = Vec::new();
-    for ((y, x), &p) in person.indexed_iter() {
-        if p < 0.001 && wall[[y, x]] < 0.5 {
+    for ((y, x), &out) in outside.indexed_iter() {
+        if out && wall[[y, x]] < 0.5 {
             reached[[y, x]] = 1.0;
             open.push((y, x));
         }
