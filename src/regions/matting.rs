@@ -411,7 +411,7 @@ pub(super) fn separate(
                         at.read(&contour),
                         1.0 - prior.iter().zip(alike).map(|(p, a)| p * a).sum::<f32>(),
                     );
-                    let found = posterior(colour, b, spread, p, prior, &second, &here, outline);
+                    let found = posterior(colour, (b, spread), p, prior, &second, &here, outline);
                     for (row, value) in rows.iter_mut().zip(found) {
                         row[x] = value;
                     }
@@ -817,8 +817,7 @@ fn densities(colour: [f32; 3], b: [f32; 3], m: &Colour, noise: [f32; 3]) -> [f32
 #[inline(always)]
 fn posterior(
     colour: [f32; 3],
-    b: [f32; 3],
-    spread: f32,
+    (b, spread): ([f32; 3], f32),
     p: f32,
     prior: [f32; GROUPS],
     models: &[Model; GROUPS],
