@@ -15,6 +15,7 @@ pub mod net;
 mod nets;
 mod plane;
 mod shell;
+mod specks;
 mod walk;
 
 use std::fmt;
