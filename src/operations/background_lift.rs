@@ -22,6 +22,7 @@
 
 use ndarray::{Array2, Axis};
 
+use crate::operations::backdrops::{TRACE, rows_read};
 use crate::operations::pixels::smooth_step;
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::filter::{Blurred, gaussian};
@@ -60,12 +61,8 @@ const MARK: f32 = 3.0;
 /// Light below the model's that still counts as noise; more would be a wrong matte and would leave
 /// a dark fringe before a dark wall.
 const BELOW: f32 = 0.05;
-/// Alpha up to which what is seen may be taken for the backdrop's grain.
-const TRACE: f32 = 0.03;
 /// Alpha under which a pixel is all backdrop, for figures.
 const BARE: f32 = 0.01;
-/// Rows that are read for figures; more change them by less than they are rounded.
-const ROWS_READ: usize = 400;
 
 impl BackgroundLift {
     /// Lifts the backdrop to `level`. Findings: the backdrop's L* before and after (median) and
@@ -297,11 +294,6 @@ fn noise(rest: &Array2<f32>, smooth: &Blurred, far: &Matte) -> f32 {
 fn most_grain(wall: f32) -> f32 {
     let root = math::cbrt(wall.max(1e-4));
     MOST_GRAIN * 3.0 / 116.0 * root * root
-}
-
-/// Evenly spread rows, from the top.
-fn rows_read(height: usize) -> Vec<usize> {
-    (0..height).step_by((height / ROWS_READ).max(1)).collect()
 }
 
 /// 1 away from the sitter, 0 near, on the matte's own map.

@@ -14,6 +14,7 @@
 //!
 //! Space: linear light, where light adds.
 
+use crate::operations::backdrops::{TRACE, rows_read};
 use crate::operations::colours::Colour;
 use crate::operations::pixels::smooth_step;
 use crate::operations::{Findings, Scene, settings};
@@ -46,12 +47,8 @@ const KEY: f32 = 1.25;
 /// Cloth is of the key's colour when the key's channel stands this far above the others; spill on
 /// white cloth stays under a quarter.
 const KEYED: f32 = 1.4;
-/// Alpha up to which what differs from the backdrop is its own creases and grain.
-const TRACE: f32 = 0.03;
 /// Bare share from which a pixel counts as an edge.
 const EDGE: f32 = 0.1;
-/// Rows that are read for figures.
-const ROWS_READ: usize = 400;
 
 impl BackgroundReplace {
     /// Replaces. Findings: whether the backdrop is a key (1) or plain (0), and [`KEYED_CLOTH`];
@@ -141,7 +138,7 @@ fn keyed_cloth(picture: &Linear, scene: &Scene, key: usize) -> f32 {
     let size = picture.size();
     let mut row = vec![0.0; size.width];
     let (mut sum, mut all) = (0.0_f64, 0.0_f64);
-    for y in (0..size.height).step_by((size.height / ROWS_READ).max(1)) {
+    for y in rows_read(size.height) {
         clothes.fill_row(y, &mut row);
         for (x, &share) in row.iter().enumerate() {
             // Half-covered pixels hold the backdrop itself.

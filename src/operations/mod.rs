@@ -13,6 +13,7 @@
 //! uses `picture::bands` for rows over threads and knows nothing else of how it is run.
 
 pub mod adjust;
+mod backdrops;
 pub mod background_lift;
 pub mod background_replace;
 pub mod black_and_white;

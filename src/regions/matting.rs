@@ -15,10 +15,12 @@ use super::backdrop::{Surface, unit};
 use super::crop::halve;
 use super::nets::{Axes, COARSE};
 use super::plane::{resized, shrink};
+use super::shell;
+use super::specks::{drop_islands, without_specks};
 use super::walk::{Field, conductance};
 use crate::picture::filter::{erode, gaussian};
 use crate::picture::math::{exp, ln};
-use crate::picture::{Linear, Point, bands};
+use crate::picture::{Linear, Point, bands, luminance};
 
 /// Groups of parts that have a colour model of their own.
 pub(super) const GROUPS: usize = 4;
@@ -48,12 +50,38 @@ const BETWEEN: [f32; GROUPS] = [0.15, 0.7, 0.15, 0.15];
 /// about two thirds of an eye span deep on the rendered frames.
 const FRINGE: f32 = 0.2;
 
+/// Share of sure sitter in the [`FRINGE`] around a place from which its hair is hair throughout, and
+/// what other places count beside such: on the rendered afro they made alpha 0.1 too large.
+const DEEP: f32 = 0.9;
+const SHALLOW: f32 = 0.02;
+
 /// What hangs on nothing and is shorter than this, in eye spans, is no strand. Specks of grain on the
 /// rendered frames stay below 0.05, free pieces of strands that an eye follows are longer than this.
 const ISLAND: f32 = 0.12;
 
 /// How unlike (see [`gap`]) hair and backdrop must be for colour alone to say how hair thins out.
 const TELLING: f32 = 12.0;
+
+/// Unlikeness of all of a group's colours together up to which the group's outline is told by the
+/// outermost trace, and from which by colour alone.
+const ALIKE: [f32; 2] = [2.0, 5.0];
+
+/// Luminance of a backdrop that counts as black, and from which it does not: black paper of the rendered
+/// frames has 0.016, grey 0.17.
+const DARK: [f32; 2] = [0.03, 0.06];
+
+/// From which share of the luminance such an excess makes a backdrop a screen (the rendered green has
+/// 0.6, grey paper 0.01), which share of the screen's a pixel inside must have to be looked at (spill on
+/// cloth stays under a tenth), and the sitter's probability there.
+const KEY: f32 = 0.25;
+const KEYED: f32 = 0.15;
+const GAP: f32 = 0.9;
+
+/// The nets' word from which a place that touches nothing bare is covered.
+const SURE: f32 = 0.9;
+
+/// Blur of that outline, in half-size pixels (standard deviation): a lens's and demosaicing's.
+const SOFT: f32 = 1.0;
 
 /// Unlikeness of the sitter's colours ([`gap`], and [`gap`] plus [`width`]) from which a bare patch
 /// inside the sitter is a gap: 0.3 and 2.5 in the gaps between arm and body of the rendered frames;
@@ -85,6 +113,8 @@ type Colour = [f32; 9];
 /// Local colour of one group on the surface's grid; zero presence where there is none at all.
 struct Model {
     colour: Array2<Colour>,
+    /// Over the whole frame.
+    whole: Colour,
     present: bool,
 }
 
@@ -111,6 +141,7 @@ impl Moments {
         if total < 4.0 {
             return Model {
                 colour: Array2::from_elem(weight.dim(), [0.0; 9]),
+                whole: [0.0; 9],
                 present: false,
             };
         }
@@ -128,23 +159,52 @@ impl Moments {
         let first = self.first.each_ref().map(|p| blurred(p) / &norm);
         let second = self.second.each_ref().map(|p| blurred(p) / &norm);
         let colour = Array2::from_shape_fn(weight.dim(), |at| {
-            let mut c = [0.0; 9];
-            for (to, from) in c.iter_mut().zip(&first) {
-                *to = from[at];
-            }
-            for (i, (a, b)) in PAIRS.into_iter().enumerate() {
-                c[3 + i] = second[i][at] - first[a][at] * first[b][at];
-                if a == b {
-                    c[3 + i] = c[3 + i].max(0.0);
-                }
-            }
-            c
+            normal(
+                first.each_ref().map(|p| p[at]),
+                second.each_ref().map(|p| p[at]),
+            )
         });
+        let mean = |plane: &Array2<f32>| (plane * weight).sum() / total;
+        let whole = normal(
+            self.first.each_ref().map(mean),
+            self.second.each_ref().map(mean),
+        );
         Model {
             colour,
+            whole,
             present: true,
         }
     }
+}
+
+/// Mean and covariance from first and second moments.
+fn normal(first: [f32; 3], second: [f32; 6]) -> Colour {
+    let mut c = [0.0; 9];
+    c[..3].copy_from_slice(&first);
+    for (i, (a, b)) in PAIRS.into_iter().enumerate() {
+        c[3 + i] = second[i] - first[a] * first[b];
+        if a == b {
+            c[3 + i] = c[3 + i].max(0.0);
+        }
+    }
+    c
+}
+
+/// How far hair and clothes are as dark as a dark backdrop, by group: 0 to 1.
+fn as_dark(models: &[Model; GROUPS], surface: &Surface) -> [f32; GROUPS] {
+    let b = surface
+        .planes
+        .each_ref()
+        .map(|p| p.sum() / p.len().max(1) as f32);
+    let noise = b.map(|b| CALM * unit(b) * CALM * unit(b));
+    let share = |v: f32, [low, high]: [f32; 2]| 1.0 - ((v - low) / (high - low)).max(0.0).min(1.0);
+    let dark = share(luminance(b), DARK);
+    std::array::from_fn(|k| match &models[k] {
+        model if model.present && (k == 1 || k == 2) => {
+            dark * share(gap(&model.whole, b, noise), ALIKE)
+        }
+        _ => 0.0,
+    })
 }
 
 /// Bilinear reading place in a plane.
@@ -232,9 +292,12 @@ pub(super) fn separate(
     let near_groups = groups.each_ref().map(|g| gaussian(g.view(), 0.02 * half));
     let wide_groups = groups.each_ref().map(|g| gaussian(g.view(), 0.12 * half));
     let noise = pixel_noise(small, surface, rough);
-    let models = |sure: &Array2<f32>| -> [Model; GROUPS] {
+    let models = |sure: &Array2<f32>, hair: Option<&Array2<f32>>| -> [Model; GROUPS] {
         let one = |k: usize| {
-            let weight = sure * &sure_groups[k].mapv(|g| if g > 0.6 { g } else { 0.0 });
+            let mut weight = sure * &sure_groups[k].mapv(|g| if g > 0.6 { g } else { 0.0 });
+            if let (1, Some(hair)) = (k, hair) {
+                weight *= hair;
+            }
             moments.model(&weight, span / cell as f32)
         };
         let two = |k: usize| bands::both(|| one(k), || one(k + 1));
@@ -244,13 +307,30 @@ pub(super) fn separate(
     let sure = |map: Array2<f32>| erode(map.view(), 2).mapv(|p| if p > 0.97 { 1.0 } else { 0.0 });
     let unlike = Unlike::new(small, surface, axes, span, noise);
     let bare = to_grid(unlike.bare.view());
-    let first = models(&(sure(to_grid(rough.person.view())) * bare.mapv(|b| 1.0 - b)));
-    let solid = settle(surface, rough, &unlike, &first, &wide_groups, half);
-    let second = models(&sure(to_grid(solid.view())));
+    let first = models(
+        &(sure(to_grid(rough.person.view())) * bare.mapv(|b| 1.0 - b)),
+        None,
+    );
+    let alike = as_dark(&first, surface);
+    let enclosed = shell::enclosed(&unlike.scaled, &rough.person);
+    let solid = settle(
+        surface,
+        rough,
+        &unlike,
+        (&enclosed, alike),
+        &first,
+        &wide_groups,
+        half,
+    );
     let wide = gaussian(rough.person.view().mapv(|p| p).view(), 0.3 * half);
     let tight = gaussian(solid.view(), 0.03 * half);
     // Hair thins out over a long way: there only what is well inside is taken as covered unseen.
     let deep = gaussian(solid.view(), FRINGE * half);
+    // The walk takes a half-covered fringe for solid. Its mixed colours would pass for the hair's own, so
+    // hair is measured deep inside wherever there is such a place.
+    let core = to_grid(deep.view()).mapv(|d| if d > DEEP { 1.0 } else { SHALLOW });
+    let second = models(&sure(to_grid(solid.view())), Some(&core));
+    let contour = gaussian(enclosed.view(), SOFT);
     // Alpha, the four shares and "cannot tell".
     let mut planes: [Array2<f32>; 6] = std::array::from_fn(|_| Array2::zeros(dim));
     let made = planes
@@ -279,11 +359,27 @@ pub(super) fn separate(
                         let spread = here.read(&surface.spread).max(noise);
                         (here, b, spread)
                     };
+                    let colour = small.at(y, x);
                     let mut inside = p > 0.995;
-                    if inside && prior[1] > 0.5 && second[1].present && at.read(&deep) < 0.999 {
+                    // A gap between arm and body may be too narrow for nets and walk, but on a green or
+                    // blue screen its colour is nobody's.
+                    let keyed = inside && key(colour) > 0.0 && {
+                        let (_, b, _) = behind();
+                        key(b) > KEY * luminance(b) && key(colour) > KEYED * key(b)
+                    };
+                    if inside
+                        && !keyed
+                        && prior[1] > 0.5
+                        && second[1].present
+                        && alike[1] < 0.5
+                        && at.read(&deep) < 0.999
+                    {
                         let (here, b, spread) = behind();
                         let noise = b.map(|b| spread * unit(b) * spread * unit(b));
                         inside = gap(&here.colour(&second[1].colour), b, noise) <= TELLING;
+                    }
+                    if keyed {
+                        inside = false;
                     }
                     if inside {
                         let sum: f32 = prior.iter().sum::<f32>().max(1e-6);
@@ -303,12 +399,20 @@ pub(super) fn separate(
                         let sum: f32 = prior.iter().sum();
                         prior = prior.map(|g| g / sum);
                     }
-                    let colour = small.at(y, x);
                     let (here, b, spread) = behind();
                     // Strands that the walk has smoothed away stay possible near the sitter, gaps in
                     // hair stay possible inside.
-                    let p = if inside { 1.0 } else { at.read(&solid) };
-                    let found = posterior(colour, b, spread, p, prior, &second, &here);
+                    let p = match (inside, keyed) {
+                        (true, _) => 1.0,
+                        (_, true) => at.read(&solid).min(GAP),
+                        _ => at.read(&solid),
+                    };
+                    // What colour does not tell is left to the outermost trace.
+                    let outline = (
+                        at.read(&contour),
+                        1.0 - prior.iter().zip(alike).map(|(p, a)| p * a).sum::<f32>(),
+                    );
+                    let found = posterior(colour, (b, spread), p, prior, &second, &here, outline);
                     for (row, value) in rows.iter_mut().zip(found) {
                         row[x] = value;
                     }
@@ -321,6 +425,17 @@ pub(super) fn separate(
     // hangs on nothing.
     let mut alpha = without_specks(&found);
     drop_islands(&mut alpha, (ISLAND * COARSE as f32 * half) as usize);
+    let whole = shell::unreached(&halve(alpha.view()));
+    bands::each_band(alpha.view_mut(), |first, mut rows| {
+        for (i, mut row) in rows.outer_iter_mut().enumerate() {
+            for (x, a) in row.iter_mut().enumerate() {
+                let at = [(first + i) / COARSE, x / COARSE];
+                if whole[at] > 0.5 && rough.person[at] > SURE {
+                    *a = 1.0;
+                }
+            }
+        }
+    });
     let mut shares = [skin, hair, clothing, worn];
     let made = shares
         .each_mut()
@@ -352,70 +467,10 @@ pub(super) fn separate(
     }
 }
 
-/// No pixel more than the second largest of its eight neighbours and a little.
-fn without_specks(alpha: &Array2<f32>) -> Array2<f32> {
-    let (h, w) = alpha.dim();
-    let mut out = alpha.clone();
-    bands::each_band(out.view_mut(), |first, mut rows| {
-        for (i, mut row) in rows.outer_iter_mut().enumerate() {
-            let y = first + i;
-            if y == 0 || y + 1 >= h {
-                continue;
-            }
-            for x in 1..w.saturating_sub(1) {
-                if row[x] < 0.02 {
-                    continue;
-                }
-                let (mut most, mut second) = (0.0f32, 0.0f32);
-                for near in y - 1..=y + 1 {
-                    for beside in x - 1..=x + 1 {
-                        if near != y || beside != x {
-                            let v = alpha[[near, beside]];
-                            second = second.max(v.min(most));
-                            most = most.max(v);
-                        }
-                    }
-                }
-                row[x] = row[x].min(1.25 * second + 0.01);
-            }
-        }
-    });
-    out
-}
-
-/// Takes away what is connected with nothing larger than `longest` pixels each way: grain and dust of
-/// the backdrop that pass for strands. What hangs on the sitter stays, however thin.
-fn drop_islands(alpha: &mut Array2<f32>, longest: usize) {
-    let (height, width) = alpha.dim();
-    let mut seen = alpha.mapv(|a| a < 0.02);
-    let (mut island, mut open) = (Vec::new(), Vec::new());
-    for y in 0..height {
-        for x in 0..width {
-            if seen[[y, x]] {
-                continue;
-            }
-            seen[[y, x]] = true;
-            island.clear();
-            open.push((y, x));
-            let (mut low, mut high) = ((y, x), (y, x));
-            while let Some((y, x)) = open.pop() {
-                island.push((y, x));
-                low = (low.0.min(y), low.1.min(x));
-                high = (high.0.max(y), high.1.max(x));
-                for near in y.saturating_sub(1)..(y + 2).min(height) {
-                    for beside in x.saturating_sub(1)..(x + 2).min(width) {
-                        if !seen[[near, beside]] {
-                            seen[[near, beside]] = true;
-                            open.push((near, beside));
-                        }
-                    }
-                }
-            }
-            if (high.0 - low.0).max(high.1 - low.1) < longest {
-                island.iter().for_each(|&at| alpha[at] = 0.0);
-            }
-        }
-    }
+/// How far green or blue stands above both other channels; red is no key, since skin is red.
+#[inline(always)]
+fn key([red, green, blue]: [f32; 3]) -> f32 {
+    (green - red.max(blue)).max(blue - red.max(green))
 }
 
 /// How unlike two normals are: squared distance of the means over the wider one's variance.
@@ -554,6 +609,7 @@ fn settle(
     surface: &Surface,
     rough: &Rough,
     unlike: &Unlike,
+    (enclosed, alike): (&Array2<f32>, [f32; GROUPS]),
     models: &[Model; GROUPS],
     groups: &[Array2<f32>; GROUPS],
     half: f32,
@@ -598,6 +654,17 @@ fn settle(
         let gaping = nearest > BY_COLOUR && chance > BY_CHANCE;
         if unlike.bare[at] > 0.5 && (gaping || joined[at]) {
             return (0.0, 1.0);
+        }
+        // Where colour does not tell, what lies within the outline is the sitter.
+        if far >= 0.01 && enclosed[at] > 0.5 {
+            let (mut likely, mut all) = (0.0, 1e-6);
+            for (group, alike) in groups.iter().zip(alike) {
+                likely += group[at] * alike;
+                all += group[at];
+            }
+            if likely > 0.5 * all {
+                return (1.0, 10.0);
+            }
         }
         // Deep inside and far outside the nets' word stands.
         if p > 0.997 && far > 0.95 {
@@ -692,12 +759,12 @@ fn densities(colour: [f32; 3], b: [f32; 3], m: &Colour, noise: [f32; 3]) -> [f32
 #[inline(always)]
 fn posterior(
     colour: [f32; 3],
-    b: [f32; 3],
-    spread: f32,
+    (b, spread): ([f32; 3], f32),
     p: f32,
     prior: [f32; GROUPS],
     models: &[Model; GROUPS],
     here: &Place,
+    (contour, told): (f32, f32),
 ) -> [f32; 6] {
     let noise: [f32; 3] = std::array::from_fn(|c| {
         let s = spread * unit(b[c]);
@@ -796,33 +863,14 @@ fn posterior(
     for v in &mut out[..5] {
         *v /= total;
     }
+    if p < 1.0 && told < 1.0 && out[0] > 0.0 {
+        let alpha = contour + told * (out[0] - contour);
+        let share = alpha / out[0];
+        for v in &mut out[1..5] {
+            *v *= share;
+        }
+        out[0] = alpha;
+    }
     out[5] = if apart < 0.5 && p < 1.0 { 1.0 } else { 0.0 };
     out
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use std::ops::Range;
-
-    #[test]
-    fn islands_go_and_strands_stay() {
-        // One strand hangs on the sitter, one lies free; a speck comes to both.
-        let inside = |rows: Range<usize>, columns: Range<usize>, (y, x): (usize, usize)| {
-            rows.contains(&y) && columns.contains(&x)
-        };
-        let whole = Array2::from_shape_fn((40, 40), |at| {
-            let sitter = inside(20..40, 10..30, at);
-            let strand = inside(10..20, 15..16, at) || inside(2..3, 5..20, at);
-            if sitter { 1.0 } else { 0.3 * f32::from(strand) }
-        });
-        let mut alpha = whole.clone();
-        alpha.indexed_iter_mut().for_each(|(at, a)| {
-            if inside(5..8, 34..37, at) {
-                *a = 0.8;
-            }
-        });
-        drop_islands(&mut alpha, 10);
-        assert_eq!(alpha, whole);
-    }
 }

@@ -14,6 +14,8 @@ pub mod models;
 pub mod net;
 mod nets;
 mod plane;
+mod shell;
+mod specks;
 mod walk;
 
 use std::fmt;
