@@ -25,8 +25,10 @@ pub mod crop;
 pub mod declare;
 pub mod denoise;
 pub mod exposure;
+pub mod fly_aways;
 pub mod gradient_toning;
 pub mod heal;
+pub mod lint;
 pub mod local_contrast;
 pub mod output_sharpening;
 mod pixels;
@@ -34,6 +36,7 @@ pub mod selective_colour;
 pub mod shadow_lift;
 mod skin_bands;
 pub mod skin_smoothing;
+mod small_marks;
 pub mod table;
 #[cfg(test)]
 mod test_scene;
