@@ -436,3 +436,282 @@ fn bad_spots_are_refused() {
         assert_eq!(heal, Heal::default());
     }
 }
+
+/// The drawn face with one more region, a disc of 18 pixels around a place.
+fn regions_with(region: Region, (x, y): (f32, f32)) -> Regions {
+    let mut regions = regions();
+    let part = Array2::from_shape_fn((SIZE.height, SIZE.width), |(row, column)| {
+        let (dx, dy) = (column as f32 + 0.5 - x, row as f32 + 0.5 - y);
+        if dx * dx + dy * dy < 18.0 * 18.0 {
+            1.0
+        } else {
+            0.0
+        }
+    });
+    regions.mattes.push((region, Matte::exact(part)));
+    regions
+}
+
+/// A spot as red as a blemish, on whatever is no skin, is not healed; on skin it is.
+#[test]
+fn healing_keeps_off_brows_lashes_lips_beard_jewellery_and_glasses() {
+    let spot = (110.0, 215.0);
+    let drawn = face(|x, y| {
+        let red = disc(x, y, spot, 3.5);
+        [-0.05 * red, 0.04 * red, 0.012 * red]
+    });
+    let places = |regions: &Regions| {
+        let mut picture = drawn.clone();
+        let scene = Scene {
+            scale: Scale(SPAN),
+            regions,
+        };
+        let findings = Heal {
+            sensitivity: Ratio(1.0),
+            ..Heal::default()
+        }
+        .apply(&mut picture, &scene);
+        findings.places.len()
+    };
+    assert_eq!(places(&regions()), 1);
+    // Beards are hair; jewellery and glasses are worn; lashes stand in the eyes' mattes.
+    for region in [
+        Region::Brows,
+        Region::Sclera,
+        Region::Iris,
+        Region::Lips,
+        Region::Teeth,
+        Region::Hair,
+        Region::Worn,
+    ] {
+        assert_eq!(places(&regions_with(region, spot)), 0, "{region:?}");
+    }
+    // Just outside of a part there is no room for a clean rim either.
+    for region in [Region::Brows, Region::Lips, Region::Worn] {
+        let beside = regions_with(region, (spot.0 + 19.5, spot.1));
+        assert_eq!(places(&beside), 0, "beside {region:?}");
+    }
+}
+
+/// What belongs to a person stays: a tattoo's lines, a nostril, a lash, a raised mole with its light and
+/// its dark side, a reflection; even where all that is faint is looked for.
+#[test]
+fn healing_leaves_what_belongs_to_a_person() {
+    let at = (105.0, 215.0);
+    let marks: [(&str, Box<dyn Fn(f32, f32) -> [f32; 3]>); 6] = [
+        (
+            "a tattoo's lines",
+            Box::new(move |x, y| {
+                let ring = ((x - at.0).hypot(y - at.1) - 9.0).abs() < 1.5 || (x - at.0).abs() < 1.5;
+                let on = if ring && (x - at.0).hypot(y - at.1) < 12.0 {
+                    1.0
+                } else {
+                    0.0
+                };
+                [-0.35 * on, -0.03 * on, -0.05 * on]
+            }),
+        ),
+        (
+            "a nostril",
+            Box::new(move |x, y| {
+                let on = disc(x, y, at, 6.0);
+                [-0.4 * on, 0.01 * on, 0.0]
+            }),
+        ),
+        (
+            "a lash",
+            Box::new(move |x, y| {
+                let on = if (y - at.1 - 0.2 * (x - at.0)).abs() < 1.2 && (x - at.0).abs() < 10.0 {
+                    1.0
+                } else {
+                    0.0
+                };
+                [-0.3 * on, -0.01 * on, -0.02 * on]
+            }),
+        ),
+        (
+            // Brown, a lit and a dark side: as one beside a real sitter's brow.
+            "a raised mole",
+            Box::new(move |x, y| {
+                let on = disc(x, y, at, 5.0);
+                let side = ((at.0 - x) / 5.0).clamp(-1.0, 1.0);
+                [(0.09 * side - 0.08) * on, 0.012 * on, 0.03 * on]
+            }),
+        ),
+        (
+            "a brown mole",
+            Box::new(move |x, y| {
+                let on = disc(x, y, at, 4.0);
+                [-0.15 * on, 0.004 * on, 0.0]
+            }),
+        ),
+        (
+            "a reflection",
+            Box::new(move |x, y| {
+                let on = disc(x, y, at, 4.0);
+                [0.12 * on, -0.01 * on, -0.02 * on]
+            }),
+        ),
+    ];
+    with_scene(|scene| {
+        for (name, mark) in marks {
+            let mut picture = face(mark);
+            let findings = Heal {
+                sensitivity: Ratio(1.0),
+                ..Heal::default()
+            }
+            .apply(&mut picture, scene);
+            assert!(findings.places.is_empty(), "{name}: {findings:?}");
+        }
+    });
+}
+
+#[test]
+fn a_place_to_leave_is_left() {
+    let drawn = face(|x, y| {
+        let red = disc(x, y, (110.0, 210.0), 3.5);
+        [-0.05 * red, 0.04 * red, 0.012 * red]
+    });
+    with_scene(|scene| {
+        let mut heal = Heal::default();
+        heal.set("leave", "[(x: 0.3667, y: 0.5833, radius: 0.06)]")
+            .expect("a good list");
+        let mut after = drawn.clone();
+        assert!(heal.apply(&mut after, scene).places.is_empty());
+        assert!(after == drawn);
+    });
+}
+
+/// A listed spot on striped cloth is filled with cloth whose stripes go on, and one on the wall with
+/// wall; what stands beside them is not touched, and two neighbours get different texture.
+#[test]
+fn listed_spots_are_cloned_from_their_own_material() {
+    let mut regions = regions();
+    let cloth = Array2::from_shape_fn(
+        (SIZE.height, SIZE.width),
+        |(y, _)| {
+            if y >= 300 { 1.0 } else { 0.0 }
+        },
+    );
+    regions
+        .mattes
+        .push((Region::Clothing, Matte::exact(cloth.clone())));
+    regions.mattes.push((Region::Person, Matte::exact(cloth)));
+    let mut state = 7_u32;
+    let mut clean = Oklab::zeros(SIZE);
+    for ((y, x), v) in clean.planes[0].indexed_iter_mut() {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let grain = ((state >> 8) as f32 / 16_777_216.0 - 0.5) * 0.01;
+        let stripe = if x % 12 < 2 { 0.12 } else { 0.0 };
+        *v = grain
+            + if y >= 300 {
+                0.25 + stripe
+            } else {
+                0.6 + 0.0004 * y as f32
+            };
+    }
+    let spots = [
+        (80.5, 330.5, 5.0),
+        (100.5, 330.5, 5.0),
+        (200.5, 60.5, 6.0),
+        (250.5, 296.5, 3.0),
+    ];
+    let mut spoilt = clean.clone();
+    for ((y, x), v) in spoilt.planes[0].indexed_iter_mut() {
+        for (sx, sy, radius) in spots {
+            *v += 0.2 * disc(x as f32 + 0.5, y as f32 + 0.5, (sx, sy), 0.6 * radius);
+        }
+    }
+    let list: Vec<String> = spots
+        .iter()
+        .map(|(x, y, radius)| {
+            format!(
+                "(x: {}, y: {}, radius: {})",
+                x / 300.0,
+                y / 360.0,
+                radius * 1.3 / SPAN
+            )
+        })
+        .collect();
+    let mut heal = Heal::default();
+    heal.set("spots", &format!("[{}]", list.join(", ")))
+        .expect("a good list");
+    let mut after = spoilt.clone();
+    let scene = Scene {
+        scale: Scale(SPAN),
+        regions: &regions,
+    };
+    let findings = heal.apply(&mut after, &scene);
+    assert_eq!(findings.places.len(), 4, "{findings:?}");
+    let (mut before_error, mut after_error) = (0.0, 0.0);
+    for ((at, now), (was, bad)) in after.planes[0]
+        .indexed_iter()
+        .zip(clean.planes[0].iter().zip(&spoilt.planes[0]))
+    {
+        before_error += (bad - was).powi(2);
+        after_error += (now - was).powi(2);
+        assert!((now - was).abs() < 0.09, "{at:?}: {now}, was {was}");
+    }
+    assert!(
+        after_error < 0.08 * before_error,
+        "{after_error} of {before_error}"
+    );
+    // No repeat: the two neighbours' fills differ by more than nothing.
+    let same = (-3..4).all(|dy: i32| {
+        (-3..4).all(|dx: i32| {
+            let y = (330 + dy) as usize;
+            let one = after.planes[0][[y, (80 + dx) as usize]];
+            let other = after.planes[0][[y, (104 + dx) as usize]];
+            (one - other).abs() < 1e-6
+        })
+    });
+    assert!(!same, "one texture was used twice");
+}
+
+/// Sculpting makes no patch: its change is one smooth factor, finer than a tenth of an eye span there is
+/// next to nothing in it, and no new lightest or darkest place stands on a plain slope of light.
+#[test]
+fn sculpting_leaves_no_patches() {
+    with_scene(|scene| {
+        // A face turned to the light, round, with a nose's ridge.
+        let before = face(|x, y| {
+            let nose = (-((x - 150.0) / 18.0).powi(2) - ((y - 190.0) / 50.0).powi(2)).exp();
+            [0.1 * (150.0 - x) / 150.0 + 0.06 * nose, 0.0, 0.0]
+        });
+        let mut after = before.clone();
+        ContrastSculpting::default().apply(&mut after, scene);
+        // At the opacity of a recipe.
+        let ratio =
+            |y: usize, x: usize| 0.15 * (after.planes[0][[y, x]] / before.planes[0][[y, x]] - 1.0);
+        for y in (90..270).step_by(3) {
+            for x in (75..225).step_by(3) {
+                let middle = ratio(y, x);
+                let beside =
+                    0.25 * (ratio(y - 5, x) + ratio(y + 5, x) + ratio(y, x - 5) + ratio(y, x + 5));
+                // A twentieth of an eye span to each side: 0.1 % of the lightness is 0.1 L*.
+                assert!(
+                    (middle - beside).abs() < 0.0012,
+                    "{x}, {y}: {middle} beside {beside}"
+                );
+                assert!(middle.abs() < 0.08, "{x}, {y}: {middle}");
+            }
+        }
+        // Along a row of the cheek, away from the nose, light falls before and after.
+        let smooth = |picture: &Oklab, x: usize| {
+            let rows = 235..265;
+            let count = rows.len() as f32 * 8.0;
+            rows.flat_map(|y| (x..x + 8).map(move |x| (y, x)))
+                .map(|at| picture.planes[0][[at.0, at.1]])
+                .sum::<f32>()
+                / count
+        };
+        let mixed = |x: usize| smooth(&before, x) + 0.15 * (smooth(&after, x) - smooth(&before, x));
+        for x in (70..215).step_by(8) {
+            let fell = smooth(&before, x) - smooth(&before, x + 8);
+            let falls = mixed(x) - mixed(x + 8);
+            if fell > 0.004 {
+                assert!(falls > 0.0, "at {x}: light fell by {fell}, now by {falls}");
+            }
+        }
+    });
+}

@@ -13,9 +13,10 @@ use std::path::Path;
 use std::sync::OnceLock;
 
 use lapel::operations::Scene;
+use lapel::regions::Region;
 use ndarray::Array2;
 use retouch_support::measure::{self, Figures, Skin};
-use retouch_support::{classes, material, retouched};
+use retouch_support::{classes, material, on_mark, overlap, planted, retouched};
 
 /// Very light to light; very dark to darkest.
 const GROUPS: [[&str; 3]; 2] = [["s01", "s02", "s03"], ["s07", "s08", "s09"]];
@@ -43,7 +44,25 @@ fn sitter(office: &Path, id: &str) -> Figures {
     let parts = classes(&office.join("truth").join(id).join("parts.png"));
     let of = |wanted: &[u8]| -> Array2<bool> { parts.mapv(|class| wanted.contains(&class)) };
     let skin = Skin::new(&of(&[1]), &of(&[1, 2]), scale.0);
-    measure::figures(&shown.before, &Scene { scale, regions }, &skin)
+    let mut figures = measure::figures(&shown.before, &Scene { scale, regions }, &skin);
+    // How well the parts are found that retouching goes by, and what is healed that is no blemish.
+    let mut score = |name, part: Region, classes: &[u8]| {
+        let found = regions.matte(&[part], &[]);
+        figures.all.push((name, overlap(&found, &parts, classes)));
+    };
+    score("skin IoU", Region::Skin, &[1, 2]);
+    score("lips IoU", Region::Lips, &[8]);
+    score("iris IoU", Region::Iris, &[7]);
+    let text = std::fs::read_to_string(office.join("truth").join(id).join("marks.json"));
+    let truth: serde_json::Value = serde_json::from_str(&text.expect("truth")).expect("JSON");
+    let blemishes = planted(&truth, "blemishes");
+    let healed = shown.finished.steps.iter().find(|note| note.step == "Heal");
+    let places = &healed.expect("the recipe heals").places;
+    let stray = places
+        .iter()
+        .filter(|place| !blemishes.iter().any(|mark| on_mark(*mark, place)));
+    figures.all.push(("false heals", stray.count() as f64));
+    figures
 }
 
 #[test]
@@ -109,29 +128,27 @@ fn sculpting_deepens_form_and_keeps_the_mean() {
     }
 }
 
-/// Lightest and darkest differ by less than the spread within the groups. Among these six alone the
-/// texture kept after all steps does not: 0.88 and 0.99, within 0.08. Rendered dark skin has its
-/// texture in its lights, which sculpting lifts. With the real portraits it does (the example's table).
+/// Lightest and darkest differ by less than the spread within the groups: regions, false heals, colour
+/// shift, texture kept. Texture after all steps is measured as a share of its light: in L alone these
+/// six had 0.88 and 0.99, since rendered dark skin has its texture in its lights, which sculpting lifts.
 #[test]
 fn skin_of_every_tone_is_treated_alike() {
     let Some(rows) = office() else { return };
     let (light, dark) = rows.split_at(3);
-    // Known to be wrong here, see above: it must not grow.
-    let mean = |group: &[(String, Figures)]| {
-        group
-            .iter()
-            .map(|(_, figures)| figures.get("all fine"))
-            .sum::<f64>()
-            / 3.0
-    };
-    let gap = mean(dark) - mean(light);
-    assert!(
-        (0.0..0.11).contains(&gap),
-        "texture kept: dark less light {gap}"
-    );
     // What the house's own strengths do; colour shift is that of all steps together.
     let names = [
-        "blotches", "fine", "even dE", "redness", "depth", "all dE", "all form",
+        "blotches",
+        "fine",
+        "even dE",
+        "redness",
+        "depth",
+        "all dE",
+        "all fine",
+        "all form",
+        "skin IoU",
+        "lips IoU",
+        "iris IoU",
+        "false heals",
     ];
     for name in names {
         let of = |group: &[(String, Figures)]| {
@@ -147,7 +164,11 @@ fn skin_of_every_tone_is_treated_alike() {
         eprintln!("{name:14} light {light:.3} dark {dark:.3} within {within:.3} {also:.3}");
         // Where groups are more alike within than eyes can tell, that is the bound: a quarter of the
         // Delta E 2000 that is just seen, 1 % of an energy. Common practice, no source.
-        let seen = if name.contains("dE") { 0.25 } else { 0.01 };
+        let seen = match name {
+            "false heals" => 1.0,
+            _ if name.contains("dE") => 0.25,
+            _ => 0.01,
+        };
         let allowed = within.max(also).max(seen);
         assert!(
             (light - dark).abs() < allowed,

@@ -207,6 +207,11 @@ pub(super) struct Preview {
     /// What was found in the frame: regions, landmarks and the crop
     #[arg(long)]
     pub regions: bool,
+    /// Where blemishes show best: the face in its own colours and as a grey map of redness, with
+    /// what Heal heals ringed and numbered as in the sidecar; each place is printed as touch-ups
+    /// write it (`spots` to heal, `leave` to keep)
+    #[arg(long, conflicts_with_all = ["each_step", "regions"])]
+    pub blemishes: bool,
     /// Long side of the frame that is rendered, in pixels
     #[arg(long, value_name = "PIXELS", default_value_t = 1600, value_parser = clap::value_parser!(u32).range(400..=6000))]
     pub size: u32,

@@ -6,7 +6,7 @@
 use ndarray::ArrayView2;
 
 use crate::colour::output::{Profile, encode_8};
-use crate::picture::{Linear, Rect, Size, linear_from_oklab};
+use crate::picture::{Linear, Point, Rect, Size, linear_from_oklab};
 use crate::regions::{Region, Regions};
 
 use super::contact_sheet::draw_text;
@@ -102,6 +102,21 @@ pub fn side_by_side(tiles: &[(Sheet, String)], columns: usize) -> Sheet {
         sheet.write(words, left, top + tile.height + 6);
     }
     sheet
+}
+
+/// Rings round places, each with its number beside it, counted from 1: centre and radius in pixels of
+/// the sheet.
+pub fn numbered(sheet: &mut Sheet, places: &[(Point, f32)]) {
+    for (number, (centre, radius)) in (1..).zip(places) {
+        // Well clear of what it shows, and twice as thick as a pixel.
+        let radius = radius + 4.0;
+        for wider in [0.0, 0.7] {
+            ring(sheet, centre.x, centre.y, radius + wider);
+        }
+        let beside = (centre.x + 0.75 * radius + 3.0).max(0.0) as usize;
+        let above = (centre.y - 0.75 * radius - LETTERS).max(0.0) as usize;
+        sheet.write(&number.to_string(), beside, above);
+    }
 }
 
 /// The difference that [`difference`] shows as white. Five is a difference that nobody overlooks

@@ -12,16 +12,24 @@
 //! - hue and chroma: (a, b) turned by `hue` and scaled by 1 + chroma.
 //!
 //! Bounds: the ranges end where skin, eyes or teeth stop looking like somebody's (common practice,
-//! no source). Teeth and whites of the eyes, where the frame's regions know them, are held
-//! further: their yellow is taken down to [`WARMTH_KEPT`] of its own at most and never past
-//! neutral, and they gain no more than [`BRIGHTER`] of lightness.
+//! no source). Where the frame's regions know eyes, teeth and lips, they are held further, whatever
+//! is asked for, and beside the sitter's own other parts:
+//! - **whites of the eyes** gain at most [`BRIGHTER`], less where they already stand out from the skin
+//!   around ([`STANDS_OUT`]), keep [`WARMTH_KEPT`] of their yellow, [`RED_KEPT`] of their red and
+//!   [`SHADING_KEPT`] of their fine shading (veins are softened, not erased);
+//! - **teeth** keep as much of their yellow and never go past neutral, gain at most [`BRIGHTER`] and
+//!   no more than would make them as light as the whites of the eyes; gums between them stay;
+//! - **lips** keep their hue, and their chroma within [`LIP_CHROMA`] of itself;
+//! - what glints in an eye (a catch-light, a wet rim) never gets darker;
+//! - detail never takes more than half of what is left to white, so that no reflection is clipped that
+//!   was not.
 
 use crate::operations::contrast::spread;
 use crate::operations::local_contrast::deepen;
-use crate::operations::pixels::{each_pixel, relit};
+use crate::operations::pixels::{relit, smooth_step};
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::{Degrees, EyeSpans, Oklab, Ratio, Stops, bands, math};
-use crate::regions::Region;
+use crate::regions::{Matte, Region};
 
 settings! {
     /// Adjusts light and colour, most often of one region.
@@ -48,8 +56,27 @@ const FINE: EyeSpans = EyeSpans(0.03);
 const WARMER: [f32; 2] = [0.010_3, 0.045_7];
 /// Share of their own yellow that teeth and whites of the eyes keep. Common practice, no source.
 const WARMTH_KEPT: f32 = 0.35;
+/// Share of its own red that the white of an eye keeps. Common practice, no source.
+const RED_KEPT: f32 = 0.5;
+/// Share of its fine shading that the white of an eye keeps. Common practice, no source.
+const SHADING_KEPT: f32 = 0.4;
 /// Oklab lightness that teeth and whites of the eyes gain at most: about 4 L*. Common practice.
 const BRIGHTER: f32 = 0.035;
+/// Lightness of the whites of the eyes above the skin around them from which they gain less, and from
+/// which they gain nothing. Measured on the rendered office: 0.05 to 0.2 on light and medium skin, 0.25
+/// to 0.35 on the darkest, where any more looks lit from within.
+const STANDS_OUT: [f32; 2] = [0.15, 0.30];
+/// Redness (a / L) from which what lies among teeth is gum, and is surely so. Rendered and real
+/// teeth have 0.00 to 0.04, gums 0.10 and more.
+const GUM: [f32; 2] = [0.055, 0.085];
+/// Least and largest chroma of lips, over their own. Common practice, no source.
+const LIP_CHROMA: [f32; 2] = [0.6, 1.35];
+/// Lightness from which something in an eye is a glint, and is surely so.
+const GLINT: [f32; 2] = [0.86, 0.94];
+/// How far the eyes are from the teeth, at most.
+const EYES_TO_TEETH: EyeSpans = EyeSpans(1.7);
+/// Matte above which a pixel is surely of its region.
+const SURELY: f32 = 0.6;
 
 /// The settings as the pixel loop wants them.
 #[derive(Clone, Copy)]
@@ -85,44 +112,180 @@ impl Plan {
     }
 }
 
+/// The parts that are held further, in the order in which [`Held`] reads them.
+const HELD: [Region; 4] = [Region::Teeth, Region::Sclera, Region::Iris, Region::Lips];
+
+/// What the sitter's own parts allow.
+#[derive(Clone, Copy)]
+struct Held {
+    /// Lightness that teeth may gain.
+    teeth: f32,
+    /// Lightness that whites of the eyes may gain.
+    sclera: f32,
+    /// Share of what detail took from fine shading that the whites of the eyes take.
+    softening: f32,
+}
+
+impl Held {
+    fn new(settings: &Adjust, picture: &Oklab, scene: &Scene) -> Self {
+        let mean = |on| mean_lightness(picture, &scene.regions.matte(&[on], &[]), on);
+        let eyes = mean(Region::Sclera);
+        let mut held = Self {
+            teeth: BRIGHTER,
+            sclera: BRIGHTER,
+            softening: ((1.0 - SHADING_KEPT) / -settings.detail.0.min(-1e-6)).min(1.0),
+        };
+        if let (Some(teeth), Some(eyes)) = (mean(Region::Teeth), eyes) {
+            held.teeth = (eyes - teeth).clamp(0.0, BRIGHTER);
+        }
+        if let (Some(skin), Some(eyes)) = (mean(Region::FaceSkin), eyes) {
+            held.sclera = BRIGHTER * (1.0 - smooth_step(STANDS_OUT[0], STANDS_OUT[1], eyes - skin));
+        }
+        held
+    }
+
+    /// What a tooth may become.
+    #[inline(always)]
+    fn tooth(&self, before: [f32; 3], after: [f32; 3]) -> [f32; 3] {
+        let l = after[0].min(before[0] + self.teeth);
+        let kept = [l, after[1], after[2].max(least(before[2], WARMTH_KEPT))];
+        let gum = smooth_step(GUM[0], GUM[1], before[1] / before[0].max(0.05));
+        mixed(kept, before, gum)
+    }
+
+    /// What the white of an eye may become; `shaded` is its lightness with all detail that was asked
+    /// for, `before` without.
+    #[inline(always)]
+    fn sclera(&self, before: [f32; 3], after: [f32; 3]) -> [f32; 3] {
+        [
+            after[0].min(before[0] + self.sclera),
+            after[1].max(least(before[1], RED_KEPT)),
+            after[2].max(least(before[2], WARMTH_KEPT)),
+        ]
+    }
+}
+
+/// What of a red or a yellow must stay: a share of what there is; where there is none, all.
+#[inline(always)]
+fn least(own: f32, share: f32) -> f32 {
+    if own > 0.0 { share * own } else { own }
+}
+
+/// What lips may become: lighter, darker, richer or paler, of the same hue.
+#[inline(always)]
+fn lip(before: [f32; 3], after: [f32; 3]) -> [f32; 3] {
+    let chroma = |lab: [f32; 3]| (lab[1] * lab[1] + lab[2] * lab[2]).sqrt();
+    let own = chroma(before);
+    if own < 1e-4 {
+        return after;
+    }
+    let [_, a, b] = relit(before, after[0]);
+    let relit = chroma([0.0, a, b]).max(1e-6);
+    let times = (chroma(after) / relit).clamp(LIP_CHROMA[0], LIP_CHROMA[1]);
+    [after[0], a * times, b * times]
+}
+
+#[inline(always)]
+fn mixed(one: [f32; 3], other: [f32; 3], share: f32) -> [f32; 3] {
+    let at = |c: usize| one[c] + share * (other[c] - one[c]);
+    [at(0), at(1), at(2)]
+}
+
+/// Lightness with detail, short of white: half of what is left to it at most.
+#[inline(always)]
+fn short_of_white(before: f32, detailed: f32) -> f32 {
+    detailed.min(before + 0.5 * (1.0 - before).max(0.0))
+}
+
+/// Mean Oklab L where the matte surely is, gums left out of teeth; `None` where it is nowhere.
+fn mean_lightness(picture: &Oklab, matte: &Matte, of: Region) -> Option<f32> {
+    let bounds = matte.bounds(SURELY)?;
+    let (mut sum, mut count) = (0.0_f64, 0_u32);
+    let mut rows = matte.rows();
+    for y in bounds.top..bounds.top + bounds.height {
+        let matte = rows.row(y);
+        for x in bounds.left..bounds.left + bounds.width {
+            let [l, a, _] = picture.at(y, x);
+            let gum = of == Region::Teeth && a > GUM[0] * l;
+            if matte[x] > SURELY && !gum {
+                sum += f64::from(l);
+                count += 1;
+            }
+        }
+    }
+    (count > 0).then(|| (sum / f64::from(count)) as f32)
+}
+
 impl Adjust {
     /// Adjusts every pixel; the engine keeps what lies on the region.
     pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
         if self.is_neutral() {
             return Findings::default();
         }
+        let held = Held::new(self, picture, scene);
+        let mattes = HELD.map(|part| scene.regions.matte(&[part], &[]));
+        // Rows in which one of the parts is.
+        let (top, end) = mattes
+            .iter()
+            .filter_map(|matte| matte.bounds(0.0))
+            .fold((usize::MAX, 0), |(top, end), b| {
+                (top.min(b.top), end.max(b.top + b.height))
+            });
+        let plain = (self.detail.0 != 0.0).then(|| picture.planes[0].clone());
         if self.detail.0 != 0.0 {
             let sigma = scene.scale.pixels(FINE);
             deepen(&mut picture.planes[0], sigma, self.detail.0);
         }
         let plan = Plan::new(self);
-        if !self.whitens() {
-            each_pixel(
-                &mut picture.planes,
-                #[inline(always)]
-                move |lab| plan.colour(lab),
-            );
-            return Findings::default();
-        }
-        let whites = scene.regions.matte(&[Region::Teeth, Region::Sclera], &[]);
-        let new = || whites.rows();
+        let new = || (mattes.each_ref().map(Matte::rows), Vec::new());
         bands::each_row_with(
             &mut picture.planes,
             new,
-            |whites, y, [light, red, yellow]| {
-                let white = whites.row(y);
+            |(mattes, before), y, [light, red, yellow]| {
+                before.clear();
+                match &plain {
+                    Some(plain) => before.extend(plain.row(y).iter().copied()),
+                    None => before.extend_from_slice(light),
+                }
+                let before: &[f32] = before;
+                if y < top || y >= end {
+                    bands::vectorised(
+                        #[inline(always)]
+                        || {
+                            #[allow(
+                                clippy::redundant_locals,
+                                reason = "a copy the rows can't alias"
+                            )]
+                            let plan = plan;
+                            let pixels = light.iter_mut().zip(red).zip(yellow).zip(before);
+                            for (((l, a), b), &before) in pixels {
+                                [*l, *a, *b] = plan.colour([short_of_white(before, *l), *a, *b]);
+                            }
+                        },
+                    );
+                    return;
+                }
+                let [teeth, sclera, iris, lips] = mattes.each_mut().map(|matte| matte.row(y));
+                let parts = teeth.iter().zip(sclera).zip(iris).zip(lips);
                 bands::vectorised(
                     #[inline(always)]
                     || {
-                        for (((l, a), b), &white) in
-                            light.iter_mut().zip(red).zip(yellow).zip(white)
-                        {
-                            let before = [*l, *a, *b];
-                            let after = plan.colour(before);
-                            let held = kept_natural(before, after);
-                            *l = after[0] + white * (held[0] - after[0]);
-                            *a = after[1] + white * (held[1] - after[1]);
-                            *b = after[2] + white * (held[2] - after[2]);
+                        let pixels = light.iter_mut().zip(red).zip(yellow).zip(before).zip(parts);
+                        for ((((l, a), b), &before), (((&tooth, &white), &iris), &lips)) in pixels {
+                            let was = [before, *a, *b];
+                            let detailed = short_of_white(before, *l);
+                            let mut now = plan.colour([detailed, *a, *b]);
+                            now = mixed(now, held.tooth(was, now), tooth);
+                            if white > 0.0 {
+                                let soft = before + held.softening * (detailed - before);
+                                let soft = plan.colour([soft, *a, *b]);
+                                now = mixed(now, held.sclera(was, soft), white);
+                            }
+                            now = mixed(now, lip(was, now), lips);
+                            let glint = smooth_step(GLINT[0], GLINT[1], before);
+                            let eye = (white + iris).min(1.0);
+                            now[0] += eye * glint * (before - now[0]).max(0.0);
+                            [*l, *a, *b] = now;
                         }
                     },
                 );
@@ -131,32 +294,20 @@ impl Adjust {
         Findings::default()
     }
 
-    /// Whether teeth or eyes could come out whiter than they may.
-    fn whitens(&self) -> bool {
-        self.exposure.0 > 0.0 || self.chroma.0 < 0.0 || self.warmth.0 < 0.0
-    }
-
-    /// How far around a pixel it looks.
+    /// How far around a pixel it looks: where it makes lighter, from the teeth to the eyes.
     pub fn reach(&self) -> EyeSpans {
-        EyeSpans(if self.detail.0 == 0.0 {
+        let fine = if self.detail.0 == 0.0 {
             0.0
         } else {
             3.5 * FINE.0
+        };
+        let lighter = self.exposure.0 > 0.0 || self.contrast.0 > 0.0;
+        EyeSpans(if lighter {
+            EYES_TO_TEETH.0.max(fine)
+        } else {
+            fine
         })
     }
-}
-
-/// What a tooth or the white of an eye may become, when `after` is asked for.
-#[inline(always)]
-fn kept_natural(before: [f32; 3], after: [f32; 3]) -> [f32; 3] {
-    let l = after[0].min(before[0] + BRIGHTER);
-    // Yellow that is there stays in part; where there is none, none is taken away.
-    let least = if before[2] > 0.0 {
-        WARMTH_KEPT * before[2]
-    } else {
-        before[2]
-    };
-    [l, after[1], after[2].max(least)]
 }
 
 #[cfg(test)]

@@ -14,6 +14,7 @@ pub fn advise(recipe: &Recipe, notes: &mut Diagnostics) {
             .or_else(|| does_nothing(step))
             .or_else(|| lost_in_grey(step, before))
             .or_else(|| undone(step, after))
+            .or_else(|| too_early(step, after))
             .or_else(|| contradicts(step, before));
         if let Some((message, help)) = advice {
             let place = &step.place;
@@ -147,6 +148,26 @@ fn undone(step: &Step, after: &[Step]) -> Option<Advice> {
     })
 }
 
+/// Hairs that are thinned before the wall is made: the wall's step still sees them in the matte.
+fn too_early(step: &Step, after: &[Step]) -> Option<Advice> {
+    let makes_wall = |other: &&Step| {
+        matches!(
+            other.operation,
+            Operation::BackgroundLift(_) | Operation::BackgroundReplace(_)
+        )
+    };
+    let wall = after.iter().find(makes_wall)?;
+    matches!(step.operation, Operation::FlyAways(_)).then(|| {
+        (
+            format!(
+                "FlyAways leaves traces of hairs when {} follows",
+                wall.operation.name()
+            ),
+            format!("put it behind {}", line(wall)),
+        )
+    })
+}
+
 /// The same operation on the same regions before, pulling one setting the other way, or said twice.
 fn contradicts(step: &Step, before: &[Step]) -> Option<Advice> {
     let name = step.operation.name();
@@ -249,6 +270,10 @@ mod tests {
             (
                 "BlackAndWhite(),\nAdjust(on: Lips, chroma: 0.1)",
                 "a:3:1: warning: Adjust finds no colour to work on (BlackAndWhite in line 2 of a",
+            ),
+            (
+                "FlyAways(),\nBackgroundLift()",
+                "a:2:1: warning: FlyAways leaves traces of hairs when BackgroundLift follows",
             ),
         ] {
             assert!(advice(steps).starts_with(expected), "{}", advice(steps));

@@ -171,6 +171,18 @@ impl Skin {
         }
     }
 
+    /// Energy of the fine texture as a share of the light it lies in, after over before: what sculpting
+    /// lights more has more contrast in L, and looks no rougher.
+    fn relative_fine(&self, before: &Array2<f64>, after: &Array2<f64>) -> f64 {
+        let fine = |plane: &Array2<f64>| {
+            let smooth = self.smooth(plane, FINE);
+            Zip::from(plane)
+                .and(&smooth)
+                .map_collect(|&v, &s| (v - s) / s.max(0.02))
+        };
+        Self::energy(&fine(after), &self.core) / Self::energy(&fine(before), &self.core)
+    }
+
     /// Mean colour of the skin: averaged as light, and averaged in Oklab. Which of the two a
     /// person sees is not settled, so both must stay.
     fn means(&self, picture: &Oklab) -> [Lab; 2] {
@@ -343,7 +355,10 @@ pub fn figures(before: &Oklab, scene: &Scene, skin: &Skin) -> Figures {
             ("all dE", away(&all)),
             ("all dL", mean_is.l - mean_was.l),
             ("all da", mean_is.a - mean_was.a),
-            ("all fine", kept(&all).fine),
+            (
+                "all fine",
+                skin.relative_fine(&was[0], &skin.planes(&all)[0]),
+            ),
             (
                 "all form",
                 skin.depth(&skin.planes(&all), FINE_FORM) / skin.depth(&was, FINE_FORM),

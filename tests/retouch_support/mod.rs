@@ -149,6 +149,32 @@ pub fn classes(path: &Path) -> Array2<u8> {
     Array2::from_shape_vec(shape, map.into_raw()).expect("one value a pixel")
 }
 
+/// Intersection over union of a found matte (above a half) with classes of the truth.
+pub fn overlap(found: &Matte, truth: &Array2<u8>, wanted: &[u8]) -> f64 {
+    let (mut both, mut either) = (0_u64, 0_u64);
+    for (&found, class) in found.whole().iter().zip(truth) {
+        let (found, truth) = (found > 0.5, wanted.contains(class));
+        both += u64::from(found && truth);
+        either += u64::from(found || truth);
+    }
+    both as f64 / either.max(1) as f64
+}
+
+/// Planted marks of one kind from a truth file: x, y, radius.
+pub fn planted(json: &serde_json::Value, kind: &str) -> Vec<[f64; 3]> {
+    let marks = json[kind].as_array().expect("a list");
+    let number = |mark: &serde_json::Value, key: &str| mark[key].as_f64().expect("a number");
+    marks
+        .iter()
+        .map(|m| [number(m, "x"), number(m, "y"), number(m, "radius")])
+        .collect()
+}
+
+/// Whether a healed place is on a planted mark.
+pub fn on_mark([x, y, radius]: [f64; 3], (centre, _): &(Point, f32)) -> bool {
+    (f64::from(centre.x) - x).hypot(f64::from(centre.y) - y) < (1.5 * radius).max(6.0)
+}
+
 /// A folder of the open material beside the checkout; `None`, with a word, where it is absent.
 pub fn material(name: &str) -> Option<PathBuf> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -191,6 +217,23 @@ fn retouching(finished: bool) -> Recipe {
         .steps
         .retain(|step| !step.operation.is_crop() && step.operation.name() != "LocalContrast");
     recipe
+}
+
+/// A raw frame through the grey wall up to Heal, uncropped.
+pub fn healed(path: &Path) -> Finished {
+    let bytes = std::fs::read(path).expect("a frame");
+    let name = path.file_name().expect("a file").to_string_lossy();
+    let frame = raw::read(&bytes, &name, &Limits::default()).expect("a sound frame");
+    let mut recipe = retouching(false);
+    let heal = recipe
+        .steps
+        .iter()
+        .position(|step| matches!(step.operation, Operation::Heal(_)));
+    recipe
+        .steps
+        .truncate(heal.expect("the grey wall heals") + 1);
+    let go_on = |_: Option<&_>, _: &mut _| ControlFlow::Continue(());
+    engine::render(&frame, &recipe, &Set::default(), Fineness::Full, go_on).expect("renders")
 }
 
 /// A frame before and after the house's retouching.
