@@ -152,7 +152,7 @@ fn misread(change: impl Fn(&Office), says: &[&str]) -> Run {
 fn recipe_with_a_typo() {
     misread(
         |office| office.edit("house.ron", "strength: 0.4", "strenght: 0.4"),
-        &["house.ron:21:23", "strenght", "did you mean `strength`?"],
+        &["house.ron:22:23", "strenght", "did you mean `strength`?"],
     );
 }
 
@@ -160,7 +160,7 @@ fn recipe_with_a_typo() {
 fn recipe_with_a_wrong_unit() {
     misread(
         |office| office.edit("house.ron", "strength: 0.4", "strength: 40"),
-        &["house.ron:21:", "0 to 1", "40"],
+        &["house.ron:22:", "0 to 1", "40"],
     );
     misread(
         |office| {
@@ -184,7 +184,7 @@ fn recipe_with_a_step_out_of_order() {
                 "Heal(),\n        Denoise(strength: 0.2),",
             )
         },
-        &["house.ron:21:", "Denoise"],
+        &["house.ron:22:", "Denoise"],
     );
 }
 
