@@ -59,6 +59,9 @@ const SHALLOW: f32 = 0.02;
 /// rendered frames stay below 0.05, free pieces of strands that an eye follows are longer than this.
 const ISLAND: f32 = 0.12;
 
+/// The nets' word from which a place of the face's own skin is the sitter's whatever its colour says.
+const SURELY: f32 = 0.97;
+
 /// How unlike (see [`gap`]) hair and backdrop must be for colour alone to say how hair thins out.
 const TELLING: f32 = 12.0;
 
@@ -360,7 +363,16 @@ pub(super) fn separate(
                         (here, b, spread)
                     };
                     let colour = small.at(y, x);
-                    let mut inside = p > 0.995;
+                    // Skin is never seen through. Where a light shines on it before a white backdrop,
+                    // colour says otherwise, and nets that are sure stand; below the chin gaps between
+                    // arm and body may have escaped them.
+                    let place = Point {
+                        x: x as f32 + 0.5,
+                        y: y as f32 + 0.5,
+                    };
+                    let lit =
+                        prior[0] > 0.8 && at.read(&rough.person) > SURELY && axes.of(place).1 < 1.0;
+                    let mut inside = p > 0.995 || lit;
                     // A gap between arm and body may be too narrow for nets and walk, but on a green or
                     // blue screen its colour is nobody's.
                     let keyed = inside && key(colour) > 0.0 && {
