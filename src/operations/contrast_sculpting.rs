@@ -36,10 +36,10 @@ const PAINT: f32 = 0.40;
 /// standard deviation of f on faces is 0.05 to 0.12.
 const KNEE: f32 = 0.08;
 
-/// How far the mean lightness and the mean light may move, each its way, as a share at full paint: at an
-/// opacity of 0.12 this is 0.4 L* on light skin, less than is seen side by side. One of the real
-/// portraits (deep shade beside reflections) had 0.07, the others up to 0.05.
-const APART: f32 = 0.042;
+/// How far the mean lightness and the mean light may move, each its way, in Oklab L at full paint: at an
+/// opacity of 0.12 this is 0.45 L*, less than is seen side by side. One of the real portraits (deep
+/// shade beside reflections) had 0.044, the others up to 0.035.
+const APART: f32 = 0.032;
 
 settings! {
     /// Paints light and shade along the face's own form; the mean skin tone stays.
@@ -79,7 +79,9 @@ impl ContrastSculpting {
             0.5 * (as_lightness + as_light),
             0.5 * (as_light - as_lightness).abs(),
         );
-        let depth = self.depth.0 * (APART / apart.max(f32::MIN_POSITIVE)).min(1.0);
+        // As lightness, not as a share of it: dark skin would get less form for no visible gain.
+        let seen = apart * grid.average(&grid.planes[0]);
+        let depth = self.depth.0 * (APART / seen.max(f32::MIN_POSITIVE)).min(1.0);
         let paint = paint.mapv(|p| depth * (p - mean));
         // Lips and brows lie on the same form: leaving them out would cut them from the face.
         let on = scene.regions.matte(

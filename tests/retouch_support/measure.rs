@@ -355,8 +355,9 @@ pub fn figures(before: &Oklab, scene: &Scene, skin: &Skin) -> Figures {
             ("all dE", away(&all)),
             ("all dL", mean_is.l - mean_was.l),
             ("all da", mean_is.a - mean_was.a),
+            ("all fine", kept(&all).fine),
             (
-                "all fine",
+                "all fine/light",
                 skin.relative_fine(&was[0], &skin.planes(&all)[0]),
             ),
             (
