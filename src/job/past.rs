@@ -48,7 +48,7 @@ pub enum Error {
         /// The sidecar.
         path: PathBuf,
         /// What is the matter.
-        source: sidecar::Error,
+        source: Box<sidecar::Error>,
     },
 }
 
@@ -194,6 +194,7 @@ fn gather(folder: &Path, depth: usize, found: &mut Vec<Sidecar>) -> Result<(), E
             match text.as_deref().map(Sidecar::from_text) {
                 Some(Ok(sidecar)) => found.push(sidecar),
                 Some(Err(source @ sidecar::Error::Newer(_))) => {
+                    let source = Box::new(source);
                     return Err(Error::Sidecar { path, source });
                 }
                 Some(Err(sidecar::Error::Malformed(_))) | None => {}

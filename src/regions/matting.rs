@@ -460,7 +460,8 @@ pub(super) fn separate(
             if a > 0.0 {
                 let squares = rows.iter().map(|row| row[x] * row[x]).sum::<f32>();
                 let scale = a / squares.max(1e-12);
-                rows.iter_mut().for_each(|row| row[x] *= row[x] * scale);
+                rows.iter_mut()
+                    .for_each(|row| row[x] = row[x] * row[x] * scale);
             } else {
                 rows.iter_mut().for_each(|row| row[x] = 0.0);
             }
