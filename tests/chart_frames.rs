@@ -151,7 +151,8 @@ fn charts_seen_askew_are_found() {
     let truth: Option<serde_json::Value> = std::fs::read_to_string(truth)
         .ok()
         .map(|text| serde_json::from_str(&text).expect("JSON"));
-    let views: [(&str, &dyn Fn(f64, f64) -> [f64; 2]); 3] = [
+    type View<'v> = &'v dyn Fn(f64, f64) -> [f64; 2];
+    let views: [(&str, View<'_>); 3] = [
         ("turned by 25 degrees", &|y, x| turned(y, x, 25.0, [0.0; 2])),
         ("upside down, from the left", &|y, x| {
             turned(y, x, 184.0, [0.0, 4.0e-4])

@@ -498,7 +498,8 @@ fn healing_keeps_off_brows_lashes_lips_beard_jewellery_and_glasses() {
 #[test]
 fn healing_leaves_what_belongs_to_a_person() {
     let at = (105.0, 215.0);
-    let marks: [(&str, Box<dyn Fn(f32, f32) -> [f32; 3]>); 6] = [
+    type Mark = Box<dyn Fn(f32, f32) -> [f32; 3]>;
+    let marks: [(&str, Mark); 6] = [
         (
             "a tattoo's lines",
             Box::new(move |x, y| {

@@ -265,6 +265,10 @@ fn entries(file: &[u8]) -> Vec<Entry> {
 }
 
 /// A tag, type, count, value, offset or what an offset leads to.
+#[allow(
+    clippy::ptr_arg,
+    reason = "one of several ways, of which others change the length"
+)]
 fn directory(file: &mut Vec<u8>, dice: &mut Dice) -> bool {
     let entries = entries(file);
     if entries.is_empty() {
@@ -445,6 +449,10 @@ fn crc32(bytes: &[u8]) -> u32 {
 }
 
 /// A box's size or name (ISO/IEC 14496-12, 4.2): CR3 and the container of JPEG XL.
+#[allow(
+    clippy::ptr_arg,
+    reason = "one of several ways, of which others change the length"
+)]
 fn boxes(file: &mut Vec<u8>, dice: &mut Dice) -> bool {
     let name = |b: &u8| b.is_ascii_alphanumeric() || *b == b' ';
     if file.get(4..8) != Some(b"ftyp") && file.get(4..8) != Some(b"JXL ") {
