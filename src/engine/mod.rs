@@ -348,7 +348,7 @@ pub fn render_found(
         }
         Fineness::Small(pixels) => {
             let whole = if pixels <= SMALL {
-                resample::resize(&small, fitted(small.size(), pixels))
+                small
             } else {
                 let mut whole = small_developed(frame, &how, pixels)?;
                 if let Some(falloff) = &falloff {
@@ -357,9 +357,18 @@ pub fn render_found(
                 }
                 whole
             };
+            // Cut before it is made smaller: a crop that starts at a whole pixel of the preview would
+            // lie up to half of one beside the crop that is delivered.
+            let size = scaled(cover, placement.frame, fitted(whole.size(), pixels)).size();
             let rect = scaled(cover, placement.frame, whole.size());
-            let size = whole.size();
-            (cut(whole, rect), regions.placed(rect, size), None)
+            let regions = regions.placed(rect, whole.size());
+            let picture = cut(whole, rect);
+            if picture.size() == size {
+                (picture, regions, None)
+            } else {
+                let regions = regions.placed(Rect::whole(size), size);
+                (resample::resize(&picture, size), regions, None)
+            }
         }
     };
     if set.target.is_some() && matches!(frame, Frame::Finished(_)) {
