@@ -59,8 +59,10 @@ const SHALLOW: f32 = 0.02;
 /// rendered frames stay below 0.05, free pieces of strands that an eye follows are longer than this.
 const ISLAND: f32 = 0.12;
 
-/// The nets' word from which a place of the face's own skin is the sitter's whatever its colour says.
-const SURELY: f32 = 0.97;
+/// Share of hair around (Gaussian of half an eye span) from which the backdrop may shine through its
+/// depth. Where it truly does on the rendered frames, in the afro's fringe, nearly all have more than
+/// this; a rim of cropped hair, or a lit scalp taken for one, has at most 0.32.
+const MASS: f32 = 0.38;
 
 /// How unlike (see [`gap`]) hair and backdrop must be for colour alone to say how hair thins out.
 const TELLING: f32 = 12.0;
@@ -329,6 +331,7 @@ pub(super) fn separate(
     let tight = gaussian(solid.view(), 0.03 * half);
     // Hair thins out over a long way: there only what is well inside is taken as covered unseen.
     let deep = gaussian(solid.view(), FRINGE * half);
+    let mass = gaussian(groups[1].view(), 0.5 * half);
     // The walk takes a half-covered fringe for solid. Its mixed colours would pass for the hair's own, so
     // hair is measured deep inside wherever there is such a place.
     let core = to_grid(deep.view()).mapv(|d| if d > DEEP { 1.0 } else { SHALLOW });
@@ -363,16 +366,7 @@ pub(super) fn separate(
                         (here, b, spread)
                     };
                     let colour = small.at(y, x);
-                    // Skin is never seen through. Where a light shines on it before a white backdrop,
-                    // colour says otherwise, and nets that are sure stand; below the chin gaps between
-                    // arm and body may have escaped them.
-                    let place = Point {
-                        x: x as f32 + 0.5,
-                        y: y as f32 + 0.5,
-                    };
-                    let lit =
-                        prior[0] > 0.8 && at.read(&rough.person) > SURELY && axes.of(place).1 < 1.0;
-                    let mut inside = p > 0.995 || lit;
+                    let mut inside = p > 0.995;
                     // A gap between arm and body may be too narrow for nets and walk, but on a green or
                     // blue screen its colour is nobody's.
                     let keyed = inside && key(colour) > 0.0 && {
@@ -382,6 +376,7 @@ pub(super) fn separate(
                     if inside
                         && !keyed
                         && prior[1] > 0.5
+                        && at.read(&mass) > MASS
                         && second[1].present
                         && alike[1] < 0.5
                         && at.read(&deep) < 0.999
@@ -587,35 +582,6 @@ impl Unlike {
     }
 }
 
-/// Bare pixels from which the backdrop outside (by the nets) is reached over bare pixels alone.
-fn joined(bare: &Array2<f32>, person: &Array2<f32>) -> Array2<bool> {
-    let (h, w) = bare.dim();
-    let mut reached = Array2::from_elem((h, w), false);
-    let mut open: Vec<(usize, usize)> = Vec::new();
-    for ((y, x), &p) in person.indexed_iter() {
-        if p < 0.3 {
-            reached[[y, x]] = true;
-            open.push((y, x));
-        }
-    }
-    while let Some((y, x)) = open.pop() {
-        let near = [
-            (y.wrapping_sub(1), x),
-            (y + 1, x),
-            (y, x.wrapping_sub(1)),
-            (y, x + 1),
-        ];
-        for (y, x) in near {
-            // A wrapped index is beyond the picture too.
-            if y < h && x < w && !reached[[y, x]] && bare[[y, x]] > 0.5 {
-                reached[[y, x]] = true;
-                open.push((y, x));
-            }
-        }
-    }
-    reached
-}
-
 /// Probability that a pixel is solidly the sitter's, at half size: nets, colour and edges
 /// together.
 fn settle(
@@ -632,7 +598,12 @@ fn settle(
     let step = COARSE as f32 / surface.cell as f32;
     let tight = gaussian(rough.person.view(), 0.05 * half);
     let wide = gaussian(rough.person.view(), 0.3 * half);
-    let joined = joined(&unlike.bare, &rough.person);
+    // Bare pixels from which the backdrop outside (by the nets) is reached over bare pixels alone.
+    let outside = rough.person.mapv(|p| p < 0.3);
+    let wall = ndarray::Zip::from(&unlike.bare)
+        .and(&outside)
+        .map_collect(|&bare, &outside| f32::from(u8::from(bare <= 0.5 && !outside)));
+    let joined = shell::flooded(&wall, &outside);
     let (mut wanted, mut weight) = (Array2::<f32>::zeros(dim), Array2::<f32>::zeros(dim));
     // What one pixel wants, and how firmly.
     let at_rest = |at: [usize; 2]| -> (f32, f32) {
@@ -665,7 +636,7 @@ fn settle(
         // A bare patch counts where the clothes around would hardly look so, or where it goes on
         // from the backdrop outside.
         let gaping = nearest > BY_COLOUR && chance > BY_CHANCE;
-        if unlike.bare[at] > 0.5 && (gaping || joined[at]) {
+        if unlike.bare[at] > 0.5 && (gaping || joined[at] > 0.5) {
             return (0.0, 1.0);
         }
         // Where colour does not tell, what lies within the outline is the sitter.

@@ -68,7 +68,7 @@ pub(super) fn unreached(alpha: &Array2<f32>) -> Array2<f32> {
 }
 
 /// 1 where `outside` or what joins it is, over places without a wall.
-fn flooded(wall: &Array2<f32>, outside: &Array2<bool>) -> Array2<f32> {
+pub(super) fn flooded(wall: &Array2<f32>, outside: &Array2<bool>) -> Array2<f32> {
     let (h, w) = wall.dim();
     let mut reached = Array2::zeros((h, w));
     let mut open: Vec<(usize, usize)> = Vec::new();
