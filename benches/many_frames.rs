@@ -10,8 +10,9 @@
 //! LAPEL_FRAMES=28 LAPEL_RAWS=1 LAPEL_MEMORY=512 cargo bench --bench many_frames
 //! ```
 //!
-//! Not divan: each measure is a process, whose peak of resident memory the system tells (`VmHWM` in
-//! `/proc`, Linux alone).
+//! Not divan: each measure is a process, whose processor time and peak of resident memory the system
+//! tells (`/proc`, Linux alone). Processor time hardly knows who else uses the machine, so linear growth
+//! is read from it.
 #![allow(
     clippy::print_stdout,
     clippy::print_stderr,
@@ -40,7 +41,10 @@ fn main() {
     let (most, memory) = (number("LAPEL_FRAMES", 500), number("LAPEL_MEMORY", 2048));
     let raws = std::env::var_os("LAPEL_RAWS").is_some();
     println!("budget {memory} MiB; raws: {raws}");
-    println!("frames   first run   a frame   peak memory   second run   peak memory");
+    println!(
+        "frames   first run   processor   a frame   peak memory   second run   processor   peak memory"
+    );
+    let mut each = Vec::new();
     for frames in [most / 4, most / 2, most] {
         let office = office(frames, raws);
         let first = run(&office, memory);
@@ -48,15 +52,23 @@ fn main() {
         std::thread::sleep(Duration::from_secs(3));
         run(&office, memory);
         let second = run(&office, memory);
+        let a_frame = first.processor / frames as f64;
+        each.push(a_frame);
         println!(
-            "{frames:6}   {:7.1} s   {:5.3} s   {:7} MiB   {:8.2} s   {:7} MiB",
-            first.0.as_secs_f64(),
-            first.0.as_secs_f64() / frames as f64,
-            first.1,
-            second.0.as_secs_f64(),
-            second.1
+            "{frames:6}   {:7.1} s   {:7.1} s   {a_frame:5.3} s   {:7} MiB   {:8.2} s   {:7.2} s   {:7} MiB",
+            first.wall.as_secs_f64(),
+            first.processor,
+            first.peak,
+            second.wall.as_secs_f64(),
+            second.processor,
+            second.peak
         );
     }
+    let (low, high) = each.iter().fold((f64::MAX, 0.0_f64), |(low, high), v| {
+        (low.min(*v), high.max(*v))
+    });
+    let apart = 100.0 * (high / low - 1.0);
+    println!("processor time a frame: {apart:.0} % apart");
 }
 
 fn office(frames: usize, raws: bool) -> Office {
@@ -78,8 +90,16 @@ fn office(frames: usize, raws: bool) -> Office {
     office
 }
 
-/// Seconds and peak of resident memory in MiB of one run.
-fn run(office: &Office, memory: usize) -> (Duration, u64) {
+/// What one run took.
+struct Took {
+    wall: Duration,
+    /// Seconds of all threads, in the program and for it in the kernel.
+    processor: f64,
+    /// Peak of resident memory in MiB.
+    peak: u64,
+}
+
+fn run(office: &Office, memory: usize) -> Took {
     let begun = Instant::now();
     let mut child = Command::new(env!("CARGO_BIN_EXE_lapel"))
         .args(["finish", "--memory", &memory.to_string()])
@@ -88,19 +108,34 @@ fn run(office: &Office, memory: usize) -> (Duration, u64) {
         .stderr(Stdio::null())
         .spawn()
         .expect("the binary starts");
-    let status = format!("/proc/{}/status", child.id());
+    let told = |file: &str| {
+        let path = format!("/proc/{}/{file}", child.id());
+        fs::read_to_string(path).unwrap_or_default()
+    };
     let mut peak = 0;
-    let ended = loop {
-        if let Some(ended) = child.try_wait().expect("it is ours") {
-            break ended;
-        }
-        let text = fs::read_to_string(&status).unwrap_or_default();
+    let processor = loop {
+        let text = told("status");
         let line = text.lines().find_map(|line| line.strip_prefix("VmHWM:"));
         let kib = line.and_then(|line| line.trim().strip_suffix(" kB")?.parse().ok());
         peak = peak.max(kib.unwrap_or(0));
+        // Behind the name in brackets: state, then eleven numbers before the two times (proc(5)), in
+        // hundredths of a second. One that has ended keeps them until it is waited for.
+        let stat = told("stat");
+        let fields = stat.rsplit_once(')').map_or("", |(_, fields)| fields);
+        let fields: Vec<&str> = fields.split_whitespace().collect();
+        if matches!(fields.first(), None | Some(&"Z")) {
+            let ticks = |at: usize| fields.get(at).and_then(|text| text.parse::<f64>().ok());
+            break (ticks(11).unwrap_or(0.0) + ticks(12).unwrap_or(0.0)) / 100.0;
+        }
         std::thread::sleep(Duration::from_millis(5));
     };
+    let wall = begun.elapsed();
+    let ended = child.wait().expect("it is ours");
     // 1: somebody has to look at a picture.
     assert!(matches!(ended.code(), Some(0 | 1)), "{ended:?}");
-    (begun.elapsed(), peak / 1024)
+    Took {
+        wall,
+        processor,
+        peak: peak / 1024,
+    }
 }

@@ -268,27 +268,39 @@ fn folder_that_cannot_be_written() {
     ]);
 }
 
-/// A file system of 64 KiB, unmounted when dropped.
-struct SmallDisk<'o>(&'o Office);
+/// A file system of its own for the delivery, unmounted when dropped.
+struct Disk<'o>(&'o Office);
 
-impl<'o> SmallDisk<'o> {
-    fn mount(office: &'o Office) -> Option<Self> {
+impl<'o> Disk<'o> {
+    /// `options` as `mount` takes them, such as `size=64k` or `ro`.
+    fn mount(office: &'o Office, options: &str) -> Option<Self> {
         fs::create_dir(office.at("delivered")).expect("writable");
         let mut mount = Command::new("mount");
         mount
-            .args(["-t", "tmpfs", "-o", "size=64k", "tmpfs"])
+            .args(["-t", "tmpfs", "-o", options, "tmpfs"])
             .arg(office.at("delivered"));
         let mounted = mount.output().is_ok_and(|output| output.status.success());
+        if !mounted {
+            eprintln!("skipped: this user may not mount a disk");
+        }
         mounted.then_some(Self(office))
+    }
+
+    fn change(&self, options: &str) {
+        let changed = Command::new("mount")
+            .args(["-o", &format!("remount,{options}")])
+            .arg(self.0.at("delivered"))
+            .status();
+        assert!(changed.is_ok_and(|status| status.success()), "{options}");
     }
 }
 
-impl Drop for SmallDisk<'_> {
+impl Drop for Disk<'_> {
     fn drop(&mut self) {
         let unmounted = Command::new("umount").arg(self.0.at("delivered")).status();
         assert!(
             unmounted.is_ok_and(|status| status.success()),
-            "the small disk stays mounted"
+            "the disk stays mounted"
         );
     }
 }
@@ -296,8 +308,7 @@ impl Drop for SmallDisk<'_> {
 #[test]
 fn full_disk() {
     let office = Office::new();
-    let Some(_disk) = SmallDisk::mount(&office) else {
-        eprintln!("skipped: this user may not mount a small disk");
+    let Some(disk) = Disk::mount(&office, "size=64k") else {
         return;
     };
     office
@@ -318,6 +329,33 @@ fn full_disk() {
             );
         }
     }
+    // Room is made: the rest is done.
+    disk.change("size=64m");
+    office.finish(&[]).ends_with(0);
+    let job = office.at("job.ron");
+    lapel(&["verify", job.to_str().expect("UTF-8")])
+        .ends_with(0)
+        .says(&["5 files, all right"]);
+}
+
+/// A disk that turned read-only, as a failing one does: nothing is lost, and what is there is seen.
+#[test]
+fn read_only_disk() {
+    let office = Office::new();
+    let Some(disk) = Disk::mount(&office, "size=64m") else {
+        return;
+    };
+    office.finish(&["--only", "s01"]).ends_with(0);
+    let delivered = office.delivered();
+    disk.change("ro");
+    office.finish(&[]).ends_with(1).says(&[
+        "delivered",
+        "this disk can only be read; choose another delivery folder",
+        "1 failed, 1 unchanged",
+    ]);
+    assert_eq!(office.changed_since(&delivered), [""; 0]);
+    disk.change("rw");
+    office.finish(&[]).ends_with(0).says(&["1 rendered"]);
 }
 
 #[test]

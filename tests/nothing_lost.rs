@@ -76,6 +76,48 @@ fn a_delivery_is_checked_against_sidecars_and_manifest() {
         .says(&all);
 }
 
+/// One file of a delivery proven by rendering it again: `--render` sees what the bytes alone cannot
+/// say, and `--only` renders that frame alone.
+#[test]
+fn a_single_file_is_proven_by_rendering_it_again() {
+    let office = Office::new();
+    office.finish(&[]).ends_with(0);
+    verify(&office, &["--render", "--only", "s01"])
+        .ends_with(0)
+        .says(&["1/1 s01", "2 files, all right"]);
+    let run = verify(&office, &["--json", "--render", "--only", "s01.png"]).ends_with(0);
+    let json: serde_json::Value = serde_json::from_str(&run.out).expect("JSON and nothing else");
+    let all = serde_json::json!({ "ann-web.jpg": "Right", "print/ann.tif": "Right" });
+    assert_eq!(json, all);
+    verify(&office, &["--render", "--only", "s77"])
+        .ends_with(2)
+        .says(&["--only s77: no row of the roster has that frame"]);
+
+    // A forgery whose sidecar and manifest speak of the forged bytes: rendering alone finds it.
+    let mut picture = office.read("delivered/print/ann.tif");
+    let sound = blake3::hash(&picture).to_hex();
+    let middle = picture.len() / 2;
+    picture[middle] ^= 1;
+    office.write("delivered/print/ann.tif", &picture);
+    office.edit(
+        "delivered/print/ann.tif.ron",
+        sound.as_str(),
+        blake3::hash(&picture).to_hex().as_str(),
+    );
+    std::fs::remove_file(office.at("delivered/manifest.sha256")).expect("it was delivered");
+    verify(&office, &["--only", "s01"]).says(&["2 files, all right"]);
+    verify(&office, &["--render", "--only", "s01"])
+        .ends_with(1)
+        .says(&[
+            "print/ann.tif: renders to other bytes",
+            "1 files right, 1 not",
+        ]);
+    // The other sitter's files are none of it.
+    verify(&office, &["--render", "--only", "s02"])
+        .ends_with(0)
+        .says(&["2 files, all right"]);
+}
+
 #[test]
 fn what_the_job_would_render_anew_is_told() {
     let office = Office::new();

@@ -119,8 +119,8 @@ fn pictures_are_chosen_in_a_browser_and_only_those_are_finished() {
         browser.press(&[key]);
         assert_eq!(browser.get(first), choice);
     }
-    // The next picture, larger; on to the third, which is chosen there; Escape closes.
-    browser.press(&[keys::TAB, keys::ENTER]);
+    // The next picture, behind the mark that takes the answer back, larger; on to the third, which is chosen there; Escape closes.
+    browser.press(&[keys::TAB, keys::TAB, keys::ENTER]);
     let name = "document.getElementById('large-name').textContent";
     assert_eq!(browser.get(name), "Maren Ashdown, picture 2 of 3");
     assert_eq!(browser.get(&format!("!!{active}.closest('dialog')")), true);
@@ -129,7 +129,17 @@ fn pictures_are_chosen_in_a_browser_and_only_those_are_finished() {
     browser.wait_for("document.getElementById('large-picture').naturalWidth > 600");
     assert_eq!(browser.run(BARRIERS), json!([]));
     browser.picture("proof-large");
-    browser.click("dialog label:first-child");
+    // Said, taken back and said again.
+    let third = "document.querySelectorAll('.shot')[2].dataset.choice";
+    for (css, choice) in [
+        ("dialog label:first-child", "yes"),
+        ("dialog .said", ""),
+        ("dialog label:first-child", "yes"),
+    ] {
+        browser.click(css);
+        assert_eq!(browser.get(third), choice);
+    }
+    assert_eq!(browser.run(BARRIERS), json!([]));
     browser.press(&[keys::ESCAPE]);
     assert_eq!(browser.get("document.getElementById('large').open"), false);
     browser.wait_for("document.activeElement.dataset.name === 'Maren Ashdown, picture 3 of 3'");
@@ -137,6 +147,32 @@ fn pictures_are_chosen_in_a_browser_and_only_those_are_finished() {
     browser.click("#sitter-1 label:last-child");
     let count = "document.getElementById('count').textContent";
     let counted = "1 yes, 1 maybe, 1 no, 2 open";
+    assert_eq!(browser.get(count), counted);
+    // By click and by keyboard it is taken back: the table has no such row, the focus stays at the answers.
+    let text = "document.getElementById('text').value";
+    let named = "document.querySelector('#sitter-1 .said').textContent";
+    let taken_back = |browser: &Browser| {
+        assert_eq!(browser.get(count), "1 yes, 1 maybe, 0 no, 3 open");
+        assert_eq!(browser.get(&format!("{text}.includes('stranger')")), false);
+        assert_eq!(browser.get(&format!("{active}.value")), "yes");
+        assert_eq!(
+            browser.get(&format!("!!{active}.closest('#sitter-1')")),
+            true
+        );
+    };
+    let said = browser.get(named);
+    let said = said.as_str().expect("text");
+    assert!(
+        said.starts_with("No") && said.contains("take this back"),
+        "{said}"
+    );
+    browser.click("#sitter-1 .said");
+    taken_back(&browser);
+    browser.press(&[keys::RIGHT, keys::RIGHT, keys::TAB]);
+    assert_eq!(browser.get(&format!("{active}.className")), "said");
+    browser.press(&[keys::ENTER]);
+    taken_back(&browser);
+    browser.click("#sitter-1 label:last-child");
     assert_eq!(browser.get(count), counted);
     browser.click("#hide");
     assert_eq!(
@@ -384,6 +420,22 @@ fn mistakes_in_picks_are_told_at_their_place() {
         "`choice` is empty",
         "the column `choice` is missing",
     ]);
+    // `check` knows a table of picks from a roster, without any roster to hold it beside.
+    let check = |name: &str| lapel(&["check", office.at(name).to_str().expect("UTF-8")]);
+    check("picks/b.csv")
+        .ends_with(2)
+        .says(&["`choice` is empty"]);
+    office.write(
+        "picks/d.csv",
+        b"\xef\xbb\xbfperson;\"Choice\";frame;file_name\r\nAnn;yess;s01;ann\r\n",
+    );
+    check("picks/d.csv")
+        .ends_with(2)
+        .says(&["there is no choice `yess`"]);
+    office.write("picks/d.csv", b"frame,choice,file_name\ns01,yes,ann\n");
+    check("picks/d.csv")
+        .ends_with(0)
+        .says(&["picks; the job that names them says whether they fit, no mistakes"]);
     fs::remove_dir_all(office.at("picks")).expect("ours");
 
     // And in the roster's frames.

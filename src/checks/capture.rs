@@ -73,7 +73,7 @@ pub struct Face {
     /// Widest over narrowest blur of two directions across one another, and the widest one's
     /// direction in degrees.
     pub motion: Option<[f32; 2]>,
-    /// Opening of either eye: lid distance over corner distance.
+    /// Opening of either eye, as [`Marks::openness`].
     pub openness: [f32; 2],
     /// Share of the skin with clipped sites.
     pub clipped_skin: f32,

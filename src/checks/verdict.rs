@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::engine::Side;
 use crate::picture::math;
-use crate::regions::Attention;
+use crate::regions::{Attention, Marks};
 
 use super::{Capture, Practice};
 
@@ -12,8 +12,7 @@ use super::{Capture, Practice};
 const SHARP: f32 = 1.2;
 /// Blur along one direction over that across it, from which something moved.
 const MOVED: f32 = 1.7;
-/// Opening of an eye below which it is closed, and below which it is nearly so beside the set's.
-const CLOSED: f32 = 0.12;
+/// Opening of an eye beside the set's, below which it is half closed.
 const HALF_CLOSED: f32 = 0.55;
 /// Stops by which key to fill on one face may be off that of the set. Faces under one light differ: on
 /// the rendered office by 1.2 stops in all, the dark and shining ones having most.
@@ -186,7 +185,7 @@ fn judged(
     if let Some(face) = &capture.face {
         for (which, open) in ["left", "right"].into_iter().zip(face.openness) {
             let usual = usual.openness.unwrap_or(open);
-            if open < CLOSED {
+            if open < Marks::CLOSED {
                 find(
                     Fault::EyesClosed,
                     format!("the eye at camera {which} is closed"),

@@ -6,6 +6,9 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::job::plan::Part;
 
+/// Heading of what every command takes.
+const EVERYWHERE: &str = "With every command";
+
 /// The whole command line.
 #[derive(Debug, Parser)]
 #[command(
@@ -19,7 +22,11 @@ use crate::job::plan::Part;
         Results go to standard output, progress and messages to standard error.\n\
         Exit codes: 0 all well; 1 some frame failed or needs a person's attention; 2 the call or \
         a file could not be understood.",
-    after_long_help = "Examples:\n  \
+    after_long_help = "The usual way: `new` begins a client's folder, `check` reads what you wrote, `preview` \
+        and `capture` look at frames, `proof` lets sitters choose, `finish` delivers, `report` and \
+        `verify` prove it.\n\n\
+        Examples:\n  \
+        lapel new harbour-lane\n  \
         lapel check samples/office/job.ron\n  \
         lapel finish samples/office/job.ron\n  \
         lapel preview recipes/grey_wall.ron samples/office/frames/s01.dng --each-step\n\n\
@@ -28,10 +35,10 @@ use crate::job::plan::Part;
 )]
 pub(super) struct Arguments {
     /// Threads to work with; the result does not depend on it [default: one per core]
-    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    #[arg(long, global = true, help_heading = EVERYWHERE, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub threads: Option<u16>,
     /// Write results as JSON, for scripts
-    #[arg(long, global = true)]
+    #[arg(long, global = true, help_heading = EVERYWHERE)]
     pub json: bool,
     /// What to do.
     #[command(subcommand)]
@@ -64,9 +71,9 @@ pub(super) enum Command {
         lapel preview house.ron frames/s01.dng --each-step --to steps.png\n  \
         lapel preview house.ron frames/s01.dng --regions --empty set/empty.dng")]
     Preview(Preview),
-    /// Read recipes, jobs, rosters and sidecars and report every mistake at its place
+    /// Read recipes, jobs, rosters, picks and sidecars and report every mistake at its place
     ///
-    /// Steps of a recipe that do nothing, show nowhere or work against each other are told as
+    /// A job is read with all that it names. Steps of a recipe that do nothing, show nowhere or work against each other are told as
     /// warnings.
     #[command(after_long_help = "Examples:\n  \
         lapel check job.ron                         the job and all that it names\n  \
@@ -103,12 +110,14 @@ pub(super) enum Command {
     /// Tell what no retoucher can repair: soft or closed eyes, clipped skin, motion, light, room
     ///
     /// Reads Exif and pixels of a job's frames, or of frames alone, and judges each beside the
-    /// others. What the set is held to stands in the job (`practice`); the defaults are common
+    /// others: each eye's sharpness, closed eyes, motion, clipped skin, glare on glasses, a cut head, room
+    /// for the crop, key to fill, the backdrop's level and evenness, the light's colour, aperture, ISO and
+    /// shutter. What the set is held to stands in the job (`practice`); the defaults are common
     /// practice. With --against, tells in sentences what changed between the set's reference and
     /// one new test shot: which light moved by how much, colour, distance, sharpness.
     #[command(after_long_help = "Examples:\n  \
         lapel capture job.ron\n  \
-        lapel capture frames/*.dng\n  \
+        lapel capture frames\n  \
         lapel capture frames/test.dng --against set/first.dng")]
     Capture(Capture),
     /// Make a gallery in which sitters choose their pictures
@@ -222,7 +231,7 @@ pub(super) struct Preview {
 
 #[derive(Debug, Args)]
 pub(super) struct Check {
-    /// Recipes, jobs, rosters (`.csv`) or sidecars; with --json a sidecar is printed as JSON
+    /// Recipes, jobs, touch-ups, rosters and picks (`.csv`) or sidecars; with --json a sidecar is printed as JSON
     #[arg(value_name = "FILE", required = true)]
     pub files: Vec<PathBuf>,
 }
@@ -302,7 +311,7 @@ pub(super) struct Verify {
 
 #[derive(Debug, Args)]
 pub(super) struct Capture {
-    /// One job, or frames
+    /// One job, or frames, or a folder of them
     #[arg(value_name = "JOB|FRAME", required = true)]
     pub files: Vec<PathBuf>,
     /// The set's reference frame: tells what changed from it to the one FRAME

@@ -107,11 +107,14 @@ fn table(captures: &[Capture], people: &[String], verdict: &Verdict) -> String {
 }
 
 fn against(reference: &Path, call: &Call, json: bool) -> End {
+    let why = "--against compares one FRAME with the reference; name the new test shot alone";
     let [test] = call.files.as_slice() else {
-        let why = "--against compares one FRAME with the reference; name the new test shot alone";
         return fail(why, json);
     };
     let (shots, set) = capture::of_frames(&[reference.to_path_buf(), test.clone()]);
+    if shots.len() != 2 {
+        return fail(why, json);
+    }
     let measured = capture::measure_all(&shots, &set, call.memory * MIB, &|_| {});
     let measured: Result<Vec<Capture>, String> = measured.into_iter().collect();
     let captures = match measured {

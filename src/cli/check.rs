@@ -41,6 +41,7 @@ pub(super) fn run(call: &Check, json: bool) -> End {
                 Some(Kind::Job) => "a job; all that it names is there",
                 Some(Kind::TouchUps) => "touch-ups",
                 Some(Kind::Roster) => "a roster",
+                Some(Kind::Picks) => "picks; the job that names them says whether they fit",
                 None => "nothing known",
             };
             tell(&format!("{}: {kind}, no mistakes", path.display()));

@@ -314,8 +314,9 @@ impl Progress {
 
 /// How fast it goes and how long it will take; a frame takes seconds, so frames a minute.
 fn pace(done: u64, left: u64, since: Duration) -> String {
-    let seconds = since.as_secs_f64().max(1e-3);
-    if done == 0 {
+    let seconds = since.as_secs_f64();
+    // Frames that need nothing are done at once and say nothing of those that need rendering.
+    if done == 0 || seconds < 1.0 {
         return "time left not known yet".to_owned();
     }
     let each = seconds / done as f64;
@@ -336,6 +337,7 @@ mod tests {
     fn the_pace_is_frames_a_minute_and_time_left() {
         let after = |seconds| Duration::from_secs(seconds);
         assert_eq!(pace(0, 9, after(3)), "time left not known yet");
+        assert_eq!(pace(4, 9, after(0)), "time left not known yet");
         assert_eq!(pace(3, 5, after(30)), "6.0 frames a minute, 50 s left");
         assert_eq!(
             pace(10, 12, after(60)),

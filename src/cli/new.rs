@@ -40,13 +40,25 @@ pub(super) fn run(call: &New, json: bool) -> End {
         }
         Ok(()) => {
             let folder = call.folder.display();
+            let job = quoted(&call.folder.join("job.ron"));
             tell(&format!(
                 "{folder}: put raws into {folder}/frames, name people in {folder}/roster.csv, \
-                 then run `lapel check {folder}/job.ron`"
+                 then run `lapel check {job}`"
             ));
             End::Well
         }
         Err(why) => fail(&why, json),
+    }
+}
+
+/// A path as a shell takes it (POSIX "Shell Command Language", 2.2.2).
+fn quoted(path: &Path) -> String {
+    let path = path.display().to_string();
+    let plain = |c: char| c.is_alphanumeric() || "/._-+,:@%".contains(c);
+    if path.chars().all(plain) {
+        path
+    } else {
+        format!("'{}'", path.replace('\'', "'\\''"))
     }
 }
 

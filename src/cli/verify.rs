@@ -13,6 +13,7 @@ use crate::job::plan::Plan;
 use crate::job::verify::{self, Verdict, Verdicts};
 
 pub(super) fn run(call: &Verify, json: bool) -> End {
+    let mut missing = false;
     let verdicts = if call.of.is_dir() {
         if call.render || !call.only.is_empty() {
             let why = "--render and --only need the job file: a folder does not say where the \
@@ -24,13 +25,18 @@ pub(super) fn run(call: &Verify, json: bool) -> End {
         let Some((job, plan)) = open_job(&call.of, json) else {
             return End::NotUnderstood;
         };
+        missing = call.only.is_empty() && !plan.missing.is_empty();
         of_job(call, &job, plan, json)
     };
     match verdicts {
         Ok(verdicts) => {
             show(&verdicts, json);
             let right = verdicts.values().all(|verdict| *verdict == Verdict::Right);
-            if right { End::Well } else { End::Attention }
+            if right && !missing {
+                End::Well
+            } else {
+                End::Attention
+            }
         }
         Err(why) => fail(&why, json),
     }

@@ -33,46 +33,75 @@ pub struct Tile {
     pub size: Size,
 }
 
-/// Lays tiles out in rows of `columns` (0 chooses about three columns to two rows). Gives
-/// interleaved 8-bit sRGB; no tiles give one empty cell.
-pub fn contact_sheet(tiles: &[Tile], columns: usize) -> (Vec<u8>, Size) {
-    let chosen = ((tiles.len() as f64 * 1.5).sqrt().ceil() as usize).max(1);
-    let columns = if columns == 0 { chosen } else { columns }.min(tiles.len().max(1));
-    let rows = tiles.len().div_ceil(columns).max(1);
-    let largest = |side: fn(&Size) -> usize| tiles.iter().map(|tile| side(&tile.size)).max();
-    let width = largest(|size| size.width).unwrap_or(0).max(1);
-    let height = largest(|size| size.height).unwrap_or(0).max(1);
-    // Letters about a twentieth of a tile's width: readable where the face is.
-    let letters = (width as f32 / 20.0).clamp(11.0, 28.0);
-    let line = (letters * 1.8) as usize;
-    let size = Size {
-        width: GAP + columns * (width + GAP),
-        height: GAP + rows * (height + line + GAP),
-    };
-    let mut sheet = GROUND.repeat(size.width * size.height);
-    for (index, tile) in tiles.iter().enumerate() {
-        let left = GAP + (index % columns) * (width + GAP);
-        let top = GAP + (index / columns) * (height + line + GAP);
-        let (x, y) = (
-            left + (width - tile.size.width) / 2,
-            top + height - tile.size.height,
-        );
-        let row = tile.size.width * 3;
-        for (i, from) in tile
-            .pixels
-            .chunks_exact(row.max(1))
-            .take(tile.size.height)
-            .enumerate()
-        {
-            let start = ((y + i) * size.width + x) * 3;
-            sheet[start..start + row].copy_from_slice(from);
+/// A sheet that tiles are laid on one after the other, so that no two are held at once.
+#[derive(Debug, Clone)]
+pub struct ContactSheet {
+    pixels: Vec<u8>,
+    size: Size,
+    /// Room for a picture.
+    cell: Size,
+    columns: usize,
+    /// Height of the letters, and of the line that holds a name.
+    letters: f32,
+    line: usize,
+    laid: usize,
+}
+
+impl ContactSheet {
+    /// An empty sheet for so many tiles of at most the size `cell`, in rows of `columns`; for none it
+    /// has one empty cell.
+    pub fn new(tiles: usize, columns: usize, cell: Size) -> Self {
+        let columns = columns.clamp(1, tiles.max(1));
+        let rows = tiles.div_ceil(columns).max(1);
+        // Letters about a twentieth of a tile's width: readable where the face is.
+        let letters = (cell.width as f32 / 20.0).clamp(11.0, 28.0);
+        let line = (letters * 1.8) as usize;
+        let size = Size {
+            width: GAP + columns * (cell.width + GAP),
+            height: GAP + rows * (cell.height + line + GAP),
+        };
+        Self {
+            pixels: GROUND.repeat(size.width * size.height),
+            size,
+            cell,
+            columns,
+            letters,
+            line,
+            laid: 0,
         }
-        let name = shortened(&tile.name, letters, width as f32);
-        let x = left as f32 + 0.5 * (width as f32 - text_width(&name, letters));
-        let y = (top + height) as f32 + 0.35 * letters;
-        draw_text(&mut sheet, size, x, y, letters, &name, INK);
     }
-    (sheet, size)
+
+    /// Lays the next tile; what is larger than a cell is cut at its right and at its foot.
+    pub fn lay(&mut self, tile: &Tile) {
+        let (row, column) = (self.laid / self.columns, self.laid % self.columns);
+        self.laid += 1;
+        let left = GAP + column * (self.cell.width + GAP);
+        let top = GAP + row * (self.cell.height + self.line + GAP);
+        let shown = Size {
+            width: tile.size.width.min(self.cell.width),
+            height: tile.size.height.min(self.cell.height),
+        };
+        let x = left + (self.cell.width - shown.width) / 2;
+        let y = top + self.cell.height - shown.height;
+        let lines = tile.pixels.chunks_exact((tile.size.width * 3).max(1));
+        for (i, from) in lines.take(shown.height).enumerate() {
+            let start = ((y + i) * self.size.width + x) * 3;
+            let to = self.pixels.get_mut(start..start + shown.width * 3);
+            if let Some(to) = to {
+                to.copy_from_slice(&from[..shown.width * 3]);
+            }
+        }
+        let width = self.cell.width as f32;
+        let name = shortened(&tile.name, self.letters, width);
+        let x = left as f32 + 0.5 * (width - text_width(&name, self.letters));
+        let y = (top + self.cell.height) as f32 + 0.35 * self.letters;
+        draw_text(&mut self.pixels, self.size, x, y, self.letters, &name, INK);
+    }
+
+    /// Interleaved 8-bit sRGB.
+    pub fn finish(self) -> (Vec<u8>, Size) {
+        (self.pixels, self.size)
+    }
 }
 
 /// Glyphs of a line of text from x = 0 on, with its width.
@@ -157,6 +186,11 @@ pub fn draw_text(
 mod tests {
     use super::*;
 
+    const CELL: Size = Size {
+        width: 100,
+        height: 100,
+    };
+
     fn tile(name: &str, width: usize, height: usize) -> Tile {
         let pixels = [90, 120, 150].repeat(width * height);
         Tile {
@@ -173,7 +207,12 @@ mod tests {
             tile("Zoë Łuczak", 100, 80),
             tile("李", 100, 100),
         ];
-        let (sheet, size) = contact_sheet(&tiles, 2);
+        let laid = || {
+            let mut sheet = ContactSheet::new(tiles.len(), 2, CELL);
+            tiles.iter().for_each(|tile| sheet.lay(tile));
+            sheet.finish()
+        };
+        let (sheet, size) = laid();
         assert_eq!(sheet.len(), size.width * size.height * 3);
         assert_eq!(size.width, 3 * GAP + 2 * 100);
         let count = |colour: [u8; 3]| sheet.chunks_exact(3).filter(|p| *p == colour).count();
@@ -182,7 +221,7 @@ mod tests {
         let dark = |p: &&[u8]| p.iter().all(|&v| v < 130) && p[0] == p[2];
         let letters = sheet.chunks_exact(3).filter(dark).count();
         assert!(letters > 60, "{letters} dark pixels");
-        assert_eq!(contact_sheet(&tiles, 2), (sheet, size));
+        assert_eq!(laid(), (sheet, size));
     }
 
     #[test]
@@ -200,8 +239,15 @@ mod tests {
 
     #[test]
     fn no_tiles_and_text_beyond_the_edges_do_no_harm() {
-        let (sheet, size) = contact_sheet(&[], 0);
+        let (sheet, size) = ContactSheet::new(0, 0, CELL).finish();
         assert_eq!(sheet.len(), size.width * size.height * 3);
+        // One tile more than was said, and one larger than its cell.
+        let mut sheet = ContactSheet::new(1, 1, CELL);
+        sheet.lay(&tile("Large", 300, 300));
+        sheet.lay(&tile("Late", 100, 100));
+        let (sheet, _) = sheet.finish();
+        let shown = sheet.chunks_exact(3).filter(|p| *p == [90, 120, 150]);
+        assert_eq!(shown.count(), 100 * 100);
         let size = Size {
             width: 8,
             height: 8,

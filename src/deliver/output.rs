@@ -214,17 +214,21 @@ fn pixels(
 
 /// A small 8-bit sRGB copy whose longer edge has at most `edge` pixels.
 pub fn thumbnail(picture: &Linear, edge: usize) -> (Vec<u8>, Size) {
-    let from = picture.size();
-    let long = from.width.max(from.height);
-    let size = if long <= edge {
-        from
-    } else {
-        scaled_to(from, edge, long)
-    };
+    let size = thumbnail_size(picture.size(), edge);
     (
         encode_8(&resample::resize(picture, size), Profile::Srgb),
         size,
     )
+}
+
+/// The size of a [`thumbnail`] of a picture of this size.
+pub fn thumbnail_size(of: Size, edge: usize) -> Size {
+    let long = of.width.max(of.height);
+    if long <= edge {
+        of
+    } else {
+        scaled_to(of, edge, long)
+    }
 }
 
 /// Quality of a JPEG that is only looked at. Common practice, no source.

@@ -1,5 +1,6 @@
 //! Checks captures: a job's frames, or frames alone.
 
+use std::fs;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -10,6 +11,7 @@ use crate::recipe::{FORMAT, Recipe};
 
 use super::budget::Budget;
 use super::finish::{self, OUR_MISTAKE};
+use super::is_frame;
 use super::plan::Plan;
 
 /// A frame to look at.
@@ -38,19 +40,36 @@ pub fn of_job(mut plan: Plan) -> Result<(Vec<Shot>, Set), String> {
     Ok((shots.collect(), set))
 }
 
-/// Frames without a job: no set, the default crop.
+/// Frames without a job, a folder standing for those in it: no set, the default crop.
 pub fn of_frames(frames: &[PathBuf]) -> (Vec<Shot>, Set) {
     let recipe = Arc::new(Recipe {
         format: FORMAT,
         name: String::new(),
         steps: Vec::new(),
     });
-    let shots = frames.iter().map(|frame| Shot {
-        frame: frame.clone(),
-        person: String::new(),
-        recipe: Arc::clone(&recipe),
-    });
+    let shots = frames
+        .iter()
+        .flat_map(|path| inside(path))
+        .map(|frame| Shot {
+            frame,
+            person: String::new(),
+            recipe: Arc::clone(&recipe),
+        });
     (shots.collect(), Set::default())
+}
+
+/// The frames in a folder, by name; anything else, and a folder without any, as it is.
+fn inside(path: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(path).into_iter().flatten().flatten();
+    let mut frames: Vec<PathBuf> = entries
+        .map(|entry| entry.path())
+        .filter(|frame| is_frame(&frame.to_string_lossy()))
+        .collect();
+    frames.sort();
+    if frames.is_empty() {
+        frames.push(path.to_owned());
+    }
+    frames
 }
 
 /// Opens and measures all, side by side while `memory` bytes last; in the order of `shots`. An error

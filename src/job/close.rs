@@ -9,11 +9,11 @@ use std::path::{Path, PathBuf};
 
 use crate::colour::output::Profile;
 use crate::deliver::atomic::{self, Originals, sidecar_path};
-use crate::deliver::contact_sheet::{Tile, contact_sheet};
+use crate::deliver::contact_sheet::{ContactSheet, Tile};
 use crate::deliver::encode::{self, Format, Pixels};
 use crate::deliver::metadata::Metadata;
 use crate::deliver::output;
-use crate::deliver::sidecar::Sidecar;
+use crate::picture::Size;
 use crate::raw::Frame;
 
 use super::finish::{PROGRAM, open, read_sidecar};
@@ -26,6 +26,11 @@ use super::seen::Seen;
 pub(super) const SHEET: &str = "contact-sheet.jpg";
 /// Long side of a contact sheet's tile in pixels.
 const TILE: usize = 360;
+/// People whose tiles have that size; of more, tiles get smaller, so that the sheet has about 20
+/// megapixels at most and its memory does not grow with the office.
+const PEOPLE: usize = 150;
+/// Most tiles in a row.
+const COLUMNS: usize = 24;
 
 /// Writes contact sheet and manifest, and gives the sheet's path; `None` when nobody's picture is
 /// delivered.
@@ -35,7 +40,7 @@ const TILE: usize = 360;
 pub fn close(plan: &Plan) -> Result<Option<PathBuf>, String> {
     let seen = Seen::of(&plan.deliver_to);
     let originals = plan.originals();
-    let delivered: Vec<(&Task, PathBuf, Sidecar)> = plan
+    let delivered: Vec<Delivered<'_>> = plan
         .tasks
         .iter()
         .filter_map(|task| {
@@ -43,7 +48,12 @@ pub fn close(plan: &Plan) -> Result<Option<PathBuf>, String> {
             let sidecar = read_sidecar(&sidecar_path(&path))?;
             // What was edited since may show anything, or be no picture.
             let now = seen.digest(&path).ok()?;
-            (now.blake3 == sidecar.output.blake3_file).then_some((task, path, sidecar))
+            (now.blake3 == sidecar.output.blake3_file).then_some(Delivered {
+                task,
+                path,
+                size: sidecar.output.size,
+                blake3: now.blake3,
+            })
         })
         .collect();
     let sheet = sheet(plan, &delivered, &originals);
@@ -53,10 +63,18 @@ pub fn close(plan: &Plan) -> Result<Option<PathBuf>, String> {
     manifest.map(|()| sheet)
 }
 
+/// A sitter's first file as it was delivered.
+struct Delivered<'a> {
+    task: &'a Task,
+    path: PathBuf,
+    size: Size,
+    blake3: String,
+}
+
 /// The contact sheet of everybody whose picture is delivered.
 fn sheet(
     plan: &Plan,
-    delivered: &[(&Task, PathBuf, Sidecar)],
+    delivered: &[Delivered<'_>],
     originals: &Originals,
 ) -> Result<Option<PathBuf>, String> {
     if delivered.is_empty() {
@@ -82,22 +100,32 @@ fn sheet(
         }
         _ => {}
     }
-    let mut tiles = Vec::new();
-    for (task, path, _) in delivered {
-        let (frame, _) = open(path)?;
+    let (tile, columns) = layout(delivered.len());
+    let one = Size {
+        width: 1,
+        height: 1,
+    };
+    let sizes = delivered
+        .iter()
+        .map(|one| output::thumbnail_size(one.size, tile));
+    let cell = sizes.fold(one, |cell, size| Size {
+        width: cell.width.max(size.width),
+        height: cell.height.max(size.height),
+    });
+    let mut sheet = ContactSheet::new(delivered.len(), columns, cell);
+    for one in delivered {
+        let (frame, _) = open(&one.path)?;
         let Frame::Finished(finished) = frame else {
             continue;
         };
-        let (pixels, size) = output::thumbnail(&finished.picture, TILE);
-        tiles.push(Tile {
+        let (pixels, size) = output::thumbnail(&finished.picture, tile);
+        sheet.lay(&Tile {
             pixels,
             size,
-            name: task.sitter.person.clone(),
+            name: one.task.sitter.person.clone(),
         });
     }
-    // About as wide as high, as tiles are higher than wide.
-    let columns = ((tiles.len() as f64 * 1.4).sqrt().ceil() as usize).clamp(1, 12);
-    let (pixels, size) = contact_sheet(&tiles, columns);
+    let (pixels, size) = sheet.finish();
     let metadata = Metadata {
         client: plan.client.clone(),
         program: mark,
@@ -111,17 +139,25 @@ fn sheet(
     Ok(Some(path))
 }
 
+/// Long side of a tile and tiles in a row, for so many people.
+fn layout(people: usize) -> (usize, usize) {
+    let shrunk = (PEOPLE as f64 / people.max(1) as f64).sqrt().min(1.0);
+    // About as wide as high, as tiles are higher than wide.
+    let columns = (people as f64 * 1.4).sqrt().ceil() as usize;
+    ((TILE as f64 * shrunk) as usize, columns.clamp(1, COLUMNS))
+}
+
 /// The program with a digest of all that the sheet shows.
-fn mark(plan: &Plan, delivered: &[(&Task, PathBuf, Sidecar)]) -> String {
+fn mark(plan: &Plan, delivered: &[Delivered<'_>]) -> String {
     let mut hasher = blake3::Hasher::new();
     let mut add = |text: &str| {
         hasher.update(&(text.len() as u64).to_le_bytes());
         hasher.update(text.as_bytes());
     };
     add(&plan.client);
-    for (task, _, sidecar) in delivered {
-        add(&task.sitter.person);
-        add(&sidecar.output.blake3_file);
+    for one in delivered {
+        add(&one.task.sitter.person);
+        add(&one.blake3);
     }
     format!("{PROGRAM} {}", hasher.finalize().to_hex())
 }
@@ -165,4 +201,33 @@ fn manifest_of(plan: &Plan, seen: &Seen, originals: &Originals) -> Result<(), St
         return Ok(());
     }
     atomic::write(&path, text.as_bytes(), originals).map_err(|error| error.to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Pixels of a sheet of so many portraits of 4:5.
+    fn pixels(people: usize) -> usize {
+        let (tile, columns) = layout(people);
+        let cell = output::thumbnail_size(
+            Size {
+                width: 1200,
+                height: 1500,
+            },
+            tile,
+        );
+        let (_, size) = ContactSheet::new(people, columns, cell).finish();
+        size.width * size.height
+    }
+
+    #[test]
+    fn a_sheet_stays_bounded_however_many_there_are() {
+        assert_eq!(layout(7), (TILE, 4));
+        assert_eq!(layout(PEOPLE).0, TILE);
+        for people in [PEOPLE, 500, 1000] {
+            let pixels = pixels(people);
+            assert!(pixels < 30_000_000, "{people}: {pixels}");
+        }
+    }
 }

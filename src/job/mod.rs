@@ -381,21 +381,24 @@ pub enum Kind {
     TouchUps,
     /// Who is on which frame.
     Roster,
+    /// Who chose which frames.
+    Picks,
 }
 
-/// Reads a recipe, job, roster or touch-ups and notes every mistake. `None` when it is none of
+/// Reads a recipe, job, roster, picks or touch-ups and notes every mistake. `None` when it is none of
 /// them.
 pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
-    if path
-        .extension()
-        .is_some_and(|ending| ending.eq_ignore_ascii_case("csv"))
-    {
+    if is_table(path) {
         let name = path.to_string_lossy();
         match input::bytes(path, table::LONGEST) {
+            Ok(bytes) if picks::is_picks(&bytes) => {
+                picks::check(&name, &bytes, notes);
+                return Some(Kind::Picks);
+            }
             Ok(bytes) => drop(Roster::read(&name, &bytes, notes)),
             Err(error) => {
                 let source = Source::new(name, "");
-                notes.error(&source, None, format!("the roster cannot be read: {error}"));
+                notes.error(&source, None, format!("the table cannot be read: {error}"));
             }
         }
         return Some(Kind::Roster);
@@ -521,17 +524,35 @@ fn load(path: &str) -> Result<String, String> {
 /// A text file with its name; notes when it cannot be read.
 fn open(path: &Path, notes: &mut Diagnostics) -> Option<Arc<Source>> {
     let name = path.to_string_lossy();
+    let nameless = Source::new(name.clone(), "");
+    if is_table(path) {
+        notes
+            .error(
+                &nameless,
+                None,
+                "this is a table, where a recipe or a job is needed",
+            )
+            .help("name the job that names this table, or read the table alone with `lapel check`");
+        return None;
+    }
     match read_text(path) {
         Ok(text) => Some(Source::new(name, text)),
         Err(error) => {
-            notes.error(
-                &Source::new(name, ""),
-                None,
-                format!("the file cannot be read: {error}"),
-            );
+            let note = notes.error(&nameless, None, format!("the file cannot be read: {error}"));
+            if path.is_file() && is_frame(&name) {
+                note.help(
+                    "this is a picture, where a text is needed; `lapel preview RECIPE FRAME` shows one",
+                );
+            }
             None
         }
     }
+}
+
+/// Whether a file is named as a table: a roster or picks.
+fn is_table(path: &Path) -> bool {
+    path.extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("csv"))
 }
 
 fn read_text(path: &Path) -> Result<String, Error> {

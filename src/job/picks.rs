@@ -103,29 +103,8 @@ impl Picks {
         Rows { found, all, frames }: Rows<'_>,
         notes: &mut Diagnostics,
     ) {
-        let choice = row.value("choice").and_then(|written| {
-            let small = written.to_lowercase();
-            let known = CHOICES.iter().find(|(word, _)| *word == small);
-            if known.is_none() {
-                let words = CHOICES.map(|(word, _)| word);
-                let message = format!("there is no choice `{}`", written.escape_debug());
-                let note = notes.error(source, row.place("choice"), message);
-                match nearest(written, words) {
-                    Some(word) => note.label(format!("did you mean `{word}`?")),
-                    None => note.label("not known"),
-                };
-                note.help(format!("a choice is {}", one_of(words)));
-            }
-            known.map(|(_, choice)| *choice)
-        });
-        let written = row.value("picture");
-        let picture = written.and_then(marked);
-        if let Some(written) = written.filter(|_| picture.is_none()) {
-            let message = format!("`{}` is no mark of a picture", written.escape_debug());
-            notes
-                .error(source, row.place("picture"), message)
-                .help("leave the column as the gallery saved it, or leave it out");
-        }
+        let choice = choice_of(source, row, notes);
+        let picture = picture_of(source, row, notes);
         let named = |column| row.value(column).map(unguarded);
         let (Some(choice), Some(file_name), Some(frame)) =
             (choice, named("file_name"), named("frame"))
@@ -193,6 +172,58 @@ impl Picks {
             place,
         };
         self.of.insert((sitter.file_name.clone(), index), pick);
+    }
+}
+
+/// What a row says of its frame; notes a word that is no choice.
+fn choice_of(source: &Arc<Source>, row: &Row, notes: &mut Diagnostics) -> Option<Choice> {
+    let written = row.value("choice")?;
+    let small = written.to_lowercase();
+    let known = CHOICES.iter().find(|(word, _)| *word == small);
+    if known.is_none() {
+        let words = CHOICES.map(|(word, _)| word);
+        let message = format!("there is no choice `{}`", written.escape_debug());
+        let note = notes.error(source, row.place("choice"), message);
+        match nearest(written, words) {
+            Some(word) => note.label(format!("did you mean `{word}`?")),
+            None => note.label("not known"),
+        };
+        note.help(format!("a choice is {}", one_of(words)));
+    }
+    known.map(|(_, choice)| *choice)
+}
+
+/// The mark of the frame that a row speaks of; notes what is none.
+fn picture_of<'r>(source: &Arc<Source>, row: &'r Row, notes: &mut Diagnostics) -> Option<&'r str> {
+    let written = row.value("picture")?;
+    let picture = marked(written);
+    if picture.is_none() {
+        let message = format!("`{}` is no mark of a picture", written.escape_debug());
+        notes
+            .error(source, row.place("picture"), message)
+            .help("leave the column as the gallery saved it, or leave it out");
+    }
+    picture
+}
+
+/// Whether a table is a picks file and no roster: its first line names the column `choice`.
+pub(super) fn is_picks(bytes: &[u8]) -> bool {
+    let first = bytes.split(|b| *b == b'\n').next().unwrap_or(bytes);
+    let first = String::from_utf8_lossy(first);
+    first.split([',', ';', '\t']).any(|cell| {
+        cell.trim_matches(['\u{feff}', '"', ' ', '\r'])
+            .eq_ignore_ascii_case("choice")
+    })
+}
+
+/// Notes what is wrong in a picks file by itself; whether it fits a roster, a job says that names it.
+pub(super) fn check(name: &str, bytes: &[u8], notes: &mut Diagnostics) {
+    let Some((source, rows)) = table::read(name, bytes, &TABLE, notes) else {
+        return;
+    };
+    for row in rows {
+        choice_of(&source, &row, notes);
+        picture_of(&source, &row, notes);
     }
 }
 

@@ -9,7 +9,7 @@ use std::ops::Range;
 use ndarray::{Array2, Array3, Axis};
 
 use super::crop::sample;
-use super::nets::{COARSE, Mesh};
+use super::nets::{COARSE, IRIS, Mesh, SCLERA};
 use crate::picture::Point;
 use crate::picture::filter::gaussian;
 use crate::picture::math::{cos, sin};
@@ -247,7 +247,7 @@ pub(super) fn draw(
             // The contour runs out into the corners, where lids and not the eye are seen, and cuts
             // off what lies in the upper lid's shade; the net is soft. Together they overlap the
             // rendered whites by 0.73 (contour where the net agrees: 0.68).
-            let net_eye = class(6, y, x) + class(7, y, x);
+            let net_eye = class(SCLERA, y, x) + class(IRIS, y, x);
             let agreed = eyes[at] * ramp(net_eye, 0.1, 0.5);
             let eye = ramp(0.4 * agreed + 0.6 * net_eye, 0.3, 0.5);
             out.iris[at] = eye * iris[at];

@@ -130,11 +130,17 @@ pub struct Marks {
     pub turn: f32,
     /// Tilt of the eye line, degrees, positive clockwise.
     pub tilt: f32,
-    /// Opening of each eye: lid distance over corner distance (about 0.2 to 0.4 when open).
+    /// Opening of each eye: lid distance over corner distance, times the square of how surely an
+    /// eyeball is seen between the lids (about 0.2 to 0.4 when open).
     pub openness: [f32; 2],
 }
 
 impl Marks {
+    /// Below this opening an eye counts as closed. Measured: open eyes of 16 portraits and nine rendered
+    /// sitters reach 0.19 at least; with lids drawn over them in three manners, 145 of 150 stay below
+    /// 0.16, and one eye at least of every face.
+    pub const CLOSED: f32 = 0.16;
+
     /// Pixels per eye span.
     pub fn scale(&self) -> Scale {
         Scale(self.eyes[0].distance(self.eyes[1]))

@@ -18,6 +18,10 @@ pub(super) const COARSE: usize = 2;
 /// Classes of the parts net, in its order.
 pub(super) const CLASSES: usize = 11;
 
+/// Places of the two classes of an eyeball.
+pub(super) const SCLERA: usize = 6;
+pub(super) const IRIS: usize = 7;
+
 /// One face as the detector tells it, in picture pixels.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Face {

@@ -20,8 +20,16 @@ const key = (shot) => `${shot.dataset.fileName}/${shot.dataset.picture}`;
 
 function choose(shot, choice) {
   shot.dataset.choice = choice;
-  for (const input of shot.querySelectorAll("input")) input.checked = input.value === choice;
-  shot.querySelector(".said").textContent = WORDS[choice] || "";
+  show(shot, choice);
+  if (large.of === shot) show(by("large-more"), choice);
+}
+// What was said of a picture, in its own controls or in those of the enlarged view.
+function show(within, choice) {
+  for (const input of within.querySelectorAll("input")) input.checked = input.value === choice;
+  const said = within.querySelector(".said");
+  if (!said) return;
+  said.hidden = !choice;
+  said.querySelector(".word").textContent = WORDS[choice] || "";
 }
 
 function recount() {
@@ -49,12 +57,22 @@ function table() {
   return [HEAD, ...rows].map((row) => row.map(cell).join(",") + "\r\n").join("");
 }
 
-document.addEventListener("change", (event) => {
-  const input = event.target;
-  if (input.type !== "radio") return;
-  choose(input.closest(".shot") || large.of, input.value);
+function answer(shot, choice) {
+  choose(shot, choice);
   recount();
   if (!keep()) tell("This browser keeps nothing for this page: save your choices before you close it.");
+}
+document.addEventListener("change", (event) => {
+  const input = event.target;
+  if (input.type === "radio") answer(input.closest(".shot") || large.of, input.value);
+});
+document.addEventListener("click", (event) => {
+  const said = event.target.closest(".said");
+  if (!said) return;
+  const shot = said.closest(".shot");
+  answer(shot || large.of, "");
+  // The button is gone: the keyboard goes on at the answers that it stood beside.
+  (shot || by("large-more")).querySelector("input").focus();
 });
 
 by("hide").addEventListener("change", (event) => {
@@ -152,9 +170,7 @@ large.all = () => {
 };
 large.shown = (shot) => {
   by("large-more").replaceChildren(by("large-choice").content.cloneNode(true));
-  for (const input of by("large-more").querySelectorAll("input")) {
-    input.checked = input.value === shot.dataset.choice;
-  }
+  show(by("large-more"), shot.dataset.choice);
 };
 
 const before = kept();

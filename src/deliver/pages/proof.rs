@@ -66,7 +66,8 @@ impl Gallery {
             text,
             "<a class=\"skip\" href=\"#pictures\">To the pictures</a>\n<header><h1>{}</h1>\
              <p>{}, {}. Find your name, mark each picture with Yes, Maybe or No, and save your choices \
-             at the end. Touch or click a picture to see it larger.</p>\
+             at the end. Touch or click a picture to see it larger, and the mark on it to take the \
+             mark back.</p>\
              <p class=\"soft\">These are quick proofs. The pictures that are chosen get finished with \
              care.</p>\
              <p class=\"note\">Faces are personal data. Show this page only to those who have to choose, \
@@ -113,7 +114,8 @@ impl Gallery {
              </button></div>\n{LARGE}\
              <template id=\"large-choice\">{}</template>\n<script>{script}</script></body></html>\n",
             escaped(program),
-            choice("large", "<span class=\"hidden-text\">Your choice</span>"),
+            choice("large", "<span class=\"hidden-text\">Your choice</span>")
+                + &take_back("this picture"),
         );
         text
     }
@@ -145,8 +147,7 @@ impl Sitter {
                  data-frame=\"{frame}\" data-picture=\"{}\"><button type=\"button\" class=\"open\" \
                  data-large=\"{large}\" data-name=\"{name}\">\
                  <span class=\"hidden-text\">Enlarge </span><img src=\"{small}\" \
-                 width=\"{width}\" height=\"{height}\" alt=\"{name}\" loading=\"lazy\">\
-                 <span class=\"said\" aria-hidden=\"true\"></span></button>{}</li>",
+                 width=\"{width}\" height=\"{height}\" alt=\"{name}\" loading=\"lazy\"></button>{}{}</li>",
                 escaped(&self.file_name),
                 escaped(&shot.mark),
                 choice(
@@ -155,6 +156,7 @@ impl Sitter {
                         "<span class=\"hidden-text\">{person}, picture </span>{number} of {count}, {frame}"
                     )
                 ),
+                take_back(&name),
             );
         }
         text.push_str("</ul></section>\n");
@@ -173,6 +175,16 @@ fn choice(group: &str, legend: &str) -> String {
         })
         .collect();
     format!("<fieldset><legend>{legend}</legend><div class=\"choice\">{answers}</div></fieldset>")
+}
+
+/// The mark on a picture, which takes the answer back when it is pressed; there only once one was
+/// given. `name` is markup.
+fn take_back(name: &str) -> String {
+    format!(
+        "<button type=\"button\" class=\"said\" hidden><span class=\"word\"></span>\
+         <span aria-hidden=\"true\">\u{d7}</span>\
+         <span class=\"hidden-text\">: take this back from {name}</span></button>"
+    )
 }
 
 fn counted(count: usize, one: &str, several: &str) -> String {
