@@ -346,13 +346,10 @@ impl Band {
                 }
                 let coarse = at[ALPHA];
                 let seen = (along / (square + self.noise)).max(0.0).min(1.0);
-                let doubt =
-                    NOISE * self.noise / (square + 1e-9) + UNEVEN * at[UNEVENNESS] * coarse;
+                let doubt = NOISE * self.noise / (square + 1e-9) + UNEVEN * at[UNEVENNESS] * coarse;
                 let trust = DETAIL / (DETAIL + doubt);
-                row.times.push(self.kept_in(
-                    coarse + trust * (seen - coarse),
-                    [at[MOST], at[LEAST]],
-                ));
+                row.times
+                    .push(self.kept_in(coarse + trust * (seen - coarse), [at[MOST], at[LEAST]]));
             }
         });
         row
