@@ -57,7 +57,10 @@ fn main() -> Result<(), Box<dyn Error>> {
     );
     let folder = Path::new(folder);
     std::fs::create_dir_all(folder)?;
-    let placed = found.placed(Rect::whole(full), full);
+    let mut placed = found.placed(Rect::whole(full), full);
+    if small.size() != full {
+        placed = placed.refined(&upright(Path::new(frame))?);
+    }
     for (region, name, _) in WRITTEN {
         let matte = placed.matte(&[region], &[]).whole();
         let values = matte
@@ -100,6 +103,19 @@ fn upright_copy(path: &Path) -> Result<(Linear, Size), Box<dyn Error>> {
             Ok((fitted(finished.picture), full))
         }
     }
+}
+
+/// The whole frame upright, scene-linear.
+fn upright(path: &Path) -> Result<Linear, Box<dyn Error>> {
+    let bytes = std::fs::read(path)?;
+    let name = path.to_string_lossy();
+    Ok(match raw::read(&bytes, &name, &Limits::default())? {
+        Frame::Sensor(frame) => {
+            let developed = sensor::develop(&frame, frame.crop, &Development::default())?;
+            frame.orientation.turn_picture(developed.picture)
+        }
+        Frame::Finished(finished) => finished.picture,
+    })
 }
 
 fn fitted(picture: Linear) -> Linear {

@@ -132,6 +132,7 @@ fn a_linear_map_is_read_linearly_between_its_pixels() {
         size,
         origin: Point { x: 0.0, y: 0.0 },
         step: quarter,
+        detail: None,
     };
     let mut row = vec![0.0; 32];
     matte.fill_row(5, &mut row);

@@ -344,7 +344,8 @@ pub fn render_found(
             if let Some(falloff) = &falloff {
                 lens::evened(falloff, &mut picture, cover, placement.frame);
             }
-            (picture, regions.placed(cover, placement.frame), notes)
+            let regions = regions.placed(cover, placement.frame).refined(&picture);
+            (picture, regions, notes)
         }
         Fineness::Small(pixels) => {
             let whole = if pixels <= SMALL {

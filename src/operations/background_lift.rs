@@ -298,9 +298,8 @@ fn most_grain(wall: f32) -> f32 {
 
 /// 1 away from the sitter, 0 near, on the matte's own map.
 fn far_from(person: &Matte, scene: &Scene) -> Matte {
-    let mut far = person.clone();
     let near = scene.scale.pixels(NEAR) * 0.5 * (person.step.x + person.step.y);
-    far.map = gaussian(person.map.view(), near).into_shared();
+    let mut far = person.with_map(gaussian(person.map.view(), near));
     far.map
         .mapv_inplace(|a| 1.0 - smooth_step(FAR_ENDS[0], FAR_ENDS[1], a));
     far

@@ -171,10 +171,8 @@ fn figures(count: usize, area: f32) -> Vec<(String, f32)> {
 fn outside(person: &Matte, scene: &Scene) -> Option<(Array2<f32>, Rect)> {
     let per_pixel = 0.5 * (person.step.x + person.step.y);
     let blurred = |length: EyeSpans| {
-        let mut out = person.clone();
         let sigma = scene.scale.pixels(length) * per_pixel;
-        out.map = gaussian(person.map.view(), sigma).into_shared();
-        out
+        person.with_map(gaussian(person.map.view(), sigma))
     };
     let (dense, near) = (blurred(DENSE), blurred(NEAR));
     let mut place = dense;

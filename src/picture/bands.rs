@@ -129,6 +129,11 @@ pub fn gathered<T, R: Send>(
         .collect()
 }
 
+/// What `work` makes of each of `items`, in their order, over all threads.
+pub fn mapped<T: Send, R: Send>(items: Vec<T>, work: impl Fn(T) -> R + Sync + Send) -> Vec<R> {
+    items.into_par_iter().map(work).collect()
+}
+
 /// Calls `work(piece, [values of the first plane, of the second, ...])` for consecutive pieces of
 /// `length` values (some rows) of any number of planes of one size, over all threads.
 pub fn each_piece_of_all<'a>(

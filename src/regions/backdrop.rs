@@ -45,6 +45,7 @@ impl Surface {
             size,
             origin: Point { x: 0.0, y: 0.0 },
             step: Point { x: step, y: step },
+            detail: None,
         });
         BackdropModel { surface }
     }
@@ -392,7 +393,7 @@ fn flat(plane: &Array2<f32>) -> &[f32] {
 /// Light is compared on a scale on which photon noise is even: differences over the root of the
 /// surface, with a floor about where read noise and flare take over (measured on the rendered
 /// frames, 14 bits at ISO 100).
-const UNIT_FLOOR: f32 = 0.01;
+pub(super) const UNIT_FLOOR: f32 = 0.01;
 
 /// The scale of differences at surface value `b`.
 #[inline(always)]

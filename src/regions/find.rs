@@ -151,6 +151,7 @@ fn nobody(size: Size) -> Regions {
                 size,
                 origin: Point { x: 0.0, y: 0.0 },
                 step: Point { x: 0.0, y: 0.0 },
+                detail: None,
             },
         )
     };

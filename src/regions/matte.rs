@@ -34,6 +34,16 @@ impl Matte {
             size: Size { width, height },
             origin: Point { x: 0.0, y: 0.0 },
             step: Point { x: 1.0, y: 1.0 },
+            detail: None,
+        }
+    }
+
+    /// Another coarse map that lies as this one's does, as it is at the picture's size too.
+    pub fn with_map(&self, map: Array2<f32>) -> Self {
+        Self {
+            map: map.into_shared(),
+            detail: None,
+            ..self.clone()
         }
     }
 
@@ -44,6 +54,7 @@ impl Matte {
             size,
             origin: Point { x: 0.0, y: 0.0 },
             step: Point { x: 0.0, y: 0.0 },
+            detail: None,
         }
     }
 
@@ -67,7 +78,11 @@ impl Matte {
         let (top, low, down) = between(self.down(y), height);
         let (left, right, across) = between(self.across(x), width);
         let mixed = |x: usize| mix(self.map[[top, x]], self.map[[low, x]], down);
-        mix(mixed(left), mixed(right), across)
+        let coarse = mix(mixed(left), mixed(right), across);
+        match &self.detail {
+            Some(detail) => detail.sharpened(y, x, coarse),
+            None => coarse,
+        }
     }
 
     /// Map coordinate of the middle of a column, ...
@@ -140,7 +155,8 @@ impl Matte {
         (sum / count.max(1) as f64) as f32
     }
 
-    /// The same map for a crop of a larger or smaller picture.
+    /// The same map for a crop of a larger or smaller picture; what is finer than the map stays when
+    /// the picture's size does.
     fn placed(&self, crop: Rect, full: Size) -> Self {
         let ratio = |a: usize, b: usize| a as f32 / b.max(1) as f32;
         let step = Point {
@@ -156,10 +172,15 @@ impl Matte {
             size: crop.size(),
             origin,
             step,
+            detail: self
+                .detail
+                .as_ref()
+                .filter(|_| full == self.size)
+                .map(|detail| detail.moved(crop)),
         }
     }
 
-    fn shares_geometry(&self, other: &Self) -> bool {
+    pub(super) fn shares_geometry(&self, other: &Self) -> bool {
         self.size == other.size
             && self.origin == other.origin
             && self.step == other.step
@@ -228,7 +249,12 @@ impl<'a> Rows<'a> {
                 *mixed = mix(a, b, share);
             }
         }
-        self.stretch.fill(mixed, out)
+        let filled = self.stretch.fill(mixed, out);
+        if let Some(detail) = &self.matte.detail {
+            let count = out.len().min(self.matte.size.width);
+            detail.sharpen(y, &mut out[..count]);
+        }
+        filled
     }
 }
 
@@ -240,7 +266,7 @@ fn mix(a: f32, b: f32, share: f32) -> f32 {
 
 /// The two map pixels around map coordinate `v`, and how far between them it lies.
 #[inline(always)]
-fn between(v: f32, count: usize) -> (usize, usize, f32) {
+pub(super) fn between(v: f32, count: usize) -> (usize, usize, f32) {
     let v = (v - 0.5).max(0.0).min((count - 1) as f32);
     let low = v as usize;
     (low, (low + 1).min(count - 1), v - low as f32)
@@ -316,6 +342,7 @@ impl Regions {
             Region::Backdrop => {
                 let mut person = self.region(Region::Person);
                 person.map.mapv_inplace(|v| 1.0 - v);
+                person.detail = person.detail.map(|detail| detail.inverted());
                 person
             }
             Region::Skin => sum(Region::FaceSkin, Region::BodySkin),
@@ -349,7 +376,7 @@ impl Regions {
         if parts.contains(&Region::Eyes) {
             parts.retain(|r| !matches!(r, Region::Sclera | Region::Iris));
         }
-        let simple: Vec<Region> = parts
+        let mut simple: Vec<Region> = parts
             .into_iter()
             .flat_map(|r| match r {
                 Region::Skin => vec![Region::FaceSkin, Region::BodySkin],
@@ -357,6 +384,8 @@ impl Regions {
                 other => vec![other],
             })
             .collect();
+        // A sum of parts has their detail, a sum that holds the backdrop the backdrop's.
+        simple.sort_by_key(|&region| region != Region::Backdrop);
         let mattes = simple.into_iter().map(|r| self.region(r)).collect();
         combined(
             mattes,
@@ -372,7 +401,13 @@ impl Regions {
         if except.is_empty() {
             return self.union(on);
         }
-        let (on, except) = (self.union(on), self.union(except));
+        let (on, mut except) = (self.union(on), self.union(except));
+        if on.detail.is_none() {
+            // Only what is left of everything has an outline of its own.
+            let all = on.map.iter().all(|&v| v == 1.0);
+            let detail = except.detail.take().filter(|_| all);
+            except.detail = detail.map(|detail| detail.inverted());
+        }
         combined(
             vec![on, except],
             #[inline(always)]
@@ -428,7 +463,8 @@ impl Marks {
     }
 }
 
-/// Mattes of one picture, value by value, each joined to what those before it gave. `None` of none.
+/// Mattes of one picture, value by value, each joined to what those before it gave, with the first
+/// one's detail that has any. `None` of none.
 fn combined(mattes: Vec<Matte>, with: impl Fn(f32, f32) -> f32 + Copy + Sync) -> Option<Matte> {
     let (first, others) = mattes.split_first()?;
     if !others.iter().all(|other| first.shares_geometry(other)) {
@@ -448,6 +484,7 @@ fn combined(mattes: Vec<Matte>, with: impl Fn(f32, f32) -> f32 + Copy + Sync) ->
     });
     Some(Matte {
         map: map.into_shared(),
+        detail: mattes.iter().find_map(|matte| matte.detail.clone()),
         ..*first
     })
 }
@@ -457,6 +494,7 @@ fn combined(mattes: Vec<Matte>, with: impl Fn(f32, f32) -> f32 + Copy + Sync) ->
 fn pair(a: Matte, b: Matte, with: impl Fn(f32, f32) -> f32) -> Matte {
     if a.shares_geometry(&b) {
         let mut out = a;
+        out.detail = out.detail.or(b.detail);
         out.map.zip_mut_with(&b.map, |x, y| *x = with(*x, *y));
         return out;
     }

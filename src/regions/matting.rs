@@ -18,7 +18,7 @@ use super::plane::{resized, shrink};
 use super::shell;
 use super::specks::{drop_islands, without_specks};
 use super::walk::{Field, conductance};
-use crate::picture::filter::{erode, gaussian};
+use crate::picture::filter::{dilate, erode, gaussian};
 use crate::picture::math::{exp, ln};
 use crate::picture::{Linear, Point, bands, luminance};
 
@@ -63,6 +63,40 @@ const ISLAND: f32 = 0.12;
 /// depth. Where it truly does on the rendered frames, in the afro's fringe, nearly all have more than
 /// this; a rim of cropped hair, or a lit scalp taken for one, has at most 0.32.
 const MASS: f32 = 0.38;
+
+/// The same below the chin, where hair hangs down thinly and no scalp is, and the share of hair in a
+/// pixel from which it is looked at, there and elsewhere: over the shoulder of a rendered sitter a strip
+/// of mixed hair and wall passed for cloth.
+const MASS_BELOW: f32 = 0.1;
+const HAIR: f32 = 0.5;
+const HAIR_BELOW: f32 = 0.35;
+
+/// How far below the eyes, in the face's own units, the chin is surely passed.
+const BELOW: f32 = 1.15;
+
+/// [`BETWEEN`] of hair before a black backdrop at most: its shadowed depth looks as the backdrop does, and
+/// a rendered beard became a sieve.
+const BETWEEN_ON_BLACK: f32 = 0.2;
+
+/// How far a gap grows into what looks like it, in half-size pixels (a fifth of a rendered sitter's eye
+/// span), up to which mean square, in a window of which standard deviation; how firmly what it grew into
+/// is bare, where the gap itself counts 1; and how far beside it the nets' word is no longer firm. The
+/// window that finds gaps is wider than a wedge between arm and body at its top.
+const GROWTH: usize = 20;
+const GROWN: f32 = 4.0;
+const CLOSE: f32 = 0.7;
+const GROWN_FIRM: f32 = 0.3;
+const FREED: usize = 3;
+
+/// Skin, cloth and what is worn end within some pixels. Where all around a place (so many half-size
+/// pixels, more on black, where the outline is the outermost trace) alpha is more than this, its share of
+/// hair nearby less, and the nets' word more, it is covered: else light on a bald head before white and
+/// cloth of the backdrop's colour show through.
+const HARD: [usize; 2] = [1, 2];
+const THIN: f32 = 0.4;
+const HAIRY: f32 = 0.15;
+const HAIRY_AROUND: usize = 2;
+const LIKELY: f32 = 0.5;
 
 /// How unlike (see [`gap`]) hair and backdrop must be for colour alone to say how hair thins out.
 const TELLING: f32 = 12.0;
@@ -318,7 +352,7 @@ pub(super) fn separate(
     );
     let alike = as_dark(&first, surface);
     let enclosed = shell::enclosed(&unlike.scaled, &rough.person);
-    let solid = settle(
+    let (solid, grown) = settle(
         surface,
         rough,
         &unlike,
@@ -367,6 +401,11 @@ pub(super) fn separate(
                     };
                     let colour = small.at(y, x);
                     let mut inside = p > 0.995;
+                    let middle = Point {
+                        x: x as f32 + 0.5,
+                        y: y as f32 + 0.5,
+                    };
+                    let below = axes.of(middle).1 > BELOW;
                     // A gap between arm and body may be too narrow for nets and walk, but on a green or
                     // blue screen its colour is nobody's.
                     let keyed = inside && key(colour) > 0.0 && {
@@ -375,8 +414,8 @@ pub(super) fn separate(
                     };
                     if inside
                         && !keyed
-                        && prior[1] > 0.5
-                        && at.read(&mass) > MASS
+                        && prior[1] > (if below { HAIR_BELOW } else { HAIR })
+                        && at.read(&mass) > (if below { MASS_BELOW } else { MASS })
                         && second[1].present
                         && alike[1] < 0.5
                         && at.read(&deep) < 0.999
@@ -432,14 +471,24 @@ pub(super) fn separate(
     // hangs on nothing.
     let mut alpha = without_specks(&found);
     drop_islands(&mut alpha, (ISLAND * COARSE as f32 * half) as usize);
-    let whole = shell::unreached(&halve(alpha.view()));
+    let halved = halve(alpha.view());
+    let mut whole = shell::unreached(&halved);
+    whole.zip_mut_with(&rough.person, |w, &p| *w = if p > SURE { *w } else { 0.0 });
+    let hard = hard(
+        &halved,
+        &halve(hair.view()),
+        &rough.person,
+        is_black(surface),
+    );
+    let bare = gaussian(erode(grown.view(), 1).view(), CLOSE);
+    let at_full = |plane: Array2<f32>| resized(plane.view(), dim, 1.0 / COARSE as f32);
+    let (whole, hard, bare) = (at_full(whole), at_full(hard), at_full(bare));
     bands::each_band(alpha.view_mut(), |first, mut rows| {
         for (i, mut row) in rows.outer_iter_mut().enumerate() {
             for (x, a) in row.iter_mut().enumerate() {
-                let at = [(first + i) / COARSE, x / COARSE];
-                if whole[at] > 0.5 && rough.person[at] > SURE {
-                    *a = 1.0;
-                }
+                let at = [first + i, x];
+                *a += (1.0 - *a) * whole[at].max(hard[at]);
+                *a *= 1.0 - bare[at];
             }
         }
     });
@@ -473,6 +522,29 @@ pub(super) fn separate(
         shares,
         alike,
     }
+}
+
+/// Whether a backdrop is black throughout.
+fn is_black(surface: &Surface) -> bool {
+    let mean = |p: &Array2<f32>| p.sum() / p.len().max(1) as f32;
+    luminance(surface.planes.each_ref().map(mean)) < DARK[1]
+}
+
+/// Where what ends hard is covered, see [`HARD`]: 1 there, a ramp around. All at half size.
+fn hard(alpha: &Array2<f32>, hair: &Array2<f32>, person: &Array2<f32>, black: bool) -> Array2<f32> {
+    let flags = |of: &dyn Fn(f32) -> bool, plane: &Array2<f32>, around: usize| {
+        dilate(plane.mapv(|v| f32::from(u8::from(of(v)))).view(), around)
+    };
+    let thin = flags(&|a| a < THIN, alpha, HARD[usize::from(black)]);
+    let hairy = flags(&|h| h > HAIRY && !black, hair, HAIRY_AROUND);
+    let inside = ndarray::Zip::from(&thin)
+        .and(&hairy)
+        .and(person)
+        .map_collect(|&thin, &hairy, &person| {
+            f32::from(u8::from(thin < 0.5 && hairy < 0.5 && person > LIKELY))
+        });
+    // Soft, or the outline would show the half size's steps.
+    gaussian(inside.view(), 1.0).mapv(|h| ((h - 0.3) / 0.6).max(0.0).min(1.0))
 }
 
 /// How far green or blue stands above both other channels; red is no key, since skin is red.
@@ -529,6 +601,8 @@ struct Unlike {
     /// 1 where a whole patch below the chin is the backdrop to the letter, whatever the nets say:
     /// between arm and body, beside a sleeve at the frame's edge.
     bare: Array2<f32>,
+    /// Mean square of `scaled` around each pixel.
+    square: Array2<f32>,
 }
 
 impl Unlike {
@@ -558,6 +632,7 @@ impl Unlike {
         scaled
             .iter()
             .for_each(|p| square += &p.mapv(|v| (v * v).min(81.0) / 3.0));
+        let close = gaussian(square.view(), CLOSE);
         let square = gaussian(square.view(), reach);
         let bare = Array2::from_shape_fn(dim, |(y, x)| {
             let k = COARSE as f32;
@@ -568,7 +643,7 @@ impl Unlike {
             let calm = spread[[y, x]] < CALM
                 && means.iter().all(|m| m[[y, x]].abs() < 1.5)
                 && square[[y, x]] < 4.0;
-            if calm && axes.of(place).1 > 1.15 {
+            if calm && axes.of(place).1 > BELOW {
                 1.0
             } else {
                 0.0
@@ -578,8 +653,39 @@ impl Unlike {
             scaled,
             spread,
             bare,
+            square: close,
         }
     }
+}
+
+/// Places that go on from a gap without an edge: 1 there and in the gap, 0 elsewhere.
+fn grown(gap: &Array2<bool>, square: &Array2<f32>) -> Array2<f32> {
+    let (h, w) = gap.dim();
+    let mut out = gap.mapv(|g| if g { 1.0 } else { 0.0 });
+    let mut edge: Vec<(usize, usize)> = gap
+        .indexed_iter()
+        .filter(|(_, g)| **g)
+        .map(|(at, _)| at)
+        .collect();
+    for _ in 0..GROWTH {
+        let mut next = Vec::new();
+        for (y, x) in edge {
+            let near = [
+                (y.wrapping_sub(1), x),
+                (y + 1, x),
+                (y, x.wrapping_sub(1)),
+                (y, x + 1),
+            ];
+            for (y, x) in near {
+                if y < h && x < w && out[[y, x]] < 0.5 && square[[y, x]] < GROWN {
+                    out[[y, x]] = 1.0;
+                    next.push((y, x));
+                }
+            }
+        }
+        edge = next;
+    }
+    out
 }
 
 /// Probability that a pixel is solidly the sitter's, at half size: nets, colour and edges
@@ -592,7 +698,7 @@ fn settle(
     models: &[Model; GROUPS],
     groups: &[Array2<f32>; GROUPS],
     half: f32,
-) -> Array2<f32> {
+) -> (Array2<f32>, Array2<f32>) {
     let dim = rough.person.dim();
     let grid = surface.spread.dim();
     let step = COARSE as f32 / surface.cell as f32;
@@ -605,39 +711,57 @@ fn settle(
         .map_collect(|&bare, &outside| f32::from(u8::from(bare <= 0.5 && !outside)));
     let joined = shell::flooded(&wall, &outside);
     let (mut wanted, mut weight) = (Array2::<f32>::zeros(dim), Array2::<f32>::zeros(dim));
-    // What one pixel wants, and how firmly.
-    let at_rest = |at: [usize; 2]| -> (f32, f32) {
+    let nearest = |at: [usize; 2]| -> (f32, f32) {
         let spread = unlike.spread[at];
-        let off: f32 = unlike.scaled.iter().map(|p| p[at] * p[at] / 3.0).sum();
-        let (p, far) = (tight[at], wide[at]);
-        // How unlikely the sitter's own colours come to the backdrop's by chance.
-        let mut chance = 0.0f32;
-        // Colour tells the backdrop only where the sitter's is another.
-        let (tells, nearest) = if off > 9.0 || far < 0.01 {
-            (0.0, 0.0)
-        } else {
-            let [y, x] = at.map(|i| (i as f32 + 0.5) * step);
-            let here = Place::new(grid, x, y);
-            let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
-            let noise: [f32; 3] = b.map(|b| spread * unit(b) * spread * unit(b));
-            let mut nearest = 30.0f32;
-            for (model, group) in models.iter().zip(groups) {
-                if model.present && group[at] > 0.03 {
-                    let colour = here.colour(&model.colour);
-                    let near = gap(&colour, b, noise);
-                    if near < nearest {
-                        (nearest, chance) = (near, near + width(&colour, noise));
-                    }
+        let [y, x] = at.map(|i| (i as f32 + 0.5) * step);
+        let here = Place::new(grid, x, y);
+        let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
+        let noise: [f32; 3] = b.map(|b| spread * unit(b) * spread * unit(b));
+        let (mut nearest, mut chance) = (30.0f32, 0.0f32);
+        for (model, group) in models.iter().zip(groups) {
+            if model.present && group[at] > 0.03 {
+                let colour = here.colour(&model.colour);
+                let near = gap(&colour, b, noise);
+                if near < nearest {
+                    (nearest, chance) = (near, near + width(&colour, noise));
                 }
             }
-            let tells = ((nearest - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0);
-            (tells, nearest)
+        }
+        (nearest, chance)
+    };
+    // A bare patch counts where the clothes around would hardly look so, or where it goes on
+    // from the backdrop outside.
+    let gaps = Array2::from_shape_fn(dim, |(y, x)| {
+        let at = [y, x];
+        unlike.bare[at] > 0.5
+            && (joined[at] > 0.5
+                || wide[at] >= 0.01 && {
+                    let (nearest, chance) = nearest(at);
+                    nearest > BY_COLOUR && chance > BY_CHANCE
+                })
+    });
+    // Black cloth goes on from a black gap without an edge.
+    let grown = if is_black(surface) {
+        Array2::zeros(dim)
+    } else {
+        grown(&gaps, &unlike.square)
+    };
+    let freed = dilate(grown.view(), FREED);
+    // What one pixel wants, and how firmly.
+    let at_rest = |at: [usize; 2]| -> (f32, f32) {
+        let off: f32 = unlike.scaled.iter().map(|p| p[at] * p[at] / 3.0).sum();
+        let (p, far) = (tight[at], wide[at]);
+        // Colour tells the backdrop only where the sitter's is another.
+        let tells = if off > 9.0 || far < 0.01 {
+            0.0
+        } else {
+            ((nearest(at).0 - 3.0) / 12.0).max(0.0).min(1.0) * (1.0 - off / 9.0)
         };
-        // A bare patch counts where the clothes around would hardly look so, or where it goes on
-        // from the backdrop outside.
-        let gaping = nearest > BY_COLOUR && chance > BY_CHANCE;
-        if unlike.bare[at] > 0.5 && (gaping || joined[at] > 0.5) {
+        if gaps[at] {
             return (0.0, 1.0);
+        }
+        if grown[at] > 0.5 && far >= 0.01 {
+            return (0.0, GROWN_FIRM);
         }
         // Where colour does not tell, what lies within the outline is the sitter.
         if far >= 0.01 && enclosed[at] > 0.5 {
@@ -651,7 +775,7 @@ fn settle(
             }
         }
         // Deep inside and far outside the nets' word stands.
-        if p > 0.997 && far > 0.95 {
+        if p > 0.997 && far > 0.95 && freed[at] < 0.5 {
             return (1.0, 10.0);
         }
         if far < 0.01 {
@@ -679,13 +803,14 @@ fn settle(
         }
     });
     let (right, below) = conductance(&unlike.scaled);
-    Field {
+    let solid = Field {
         wanted,
         weight,
         right,
         below,
     }
-    .settle()
+    .settle();
+    (solid, grown)
 }
 
 /// Noise of single pixels about the surface, in [`unit`]s: a robust deviation over sure backdrop.
@@ -786,13 +911,18 @@ fn posterior(
         let first = if p >= 1.0 { ALPHAS - 1 } else { 0 };
         // Outside, half-covered pixels are as likely as colour can tell them; inside, a group's
         // own share of them counts, where colour can tell.
-        let outside = BETWEEN[k].min(0.5) * fray;
+        let between = if luminance(b) < DARK[1] {
+            BETWEEN[k].min(BETWEEN_ON_BLACK)
+        } else {
+            BETWEEN[k]
+        };
+        let outside = between.min(0.5) * fray;
         let tells = if spread < CALM {
             ((apart - 2.0) / 5.0).max(0.0).min(1.0)
         } else {
             0.0
         };
-        let inside = outside + (BETWEEN[k] - outside).max(0.0) * tells;
+        let inside = outside + (between - outside).max(0.0) * tells;
         let mut weights = [((1.0 - p) * outside + p * inside) / (ALPHAS - 2) as f32; LANES];
         weights[0] = (1.0 - p) * (1.0 - outside);
         weights[ALPHAS - 1] = p * (1.0 - inside);

@@ -2,12 +2,13 @@
 //!
 //! Found once per frame on a small upright copy ([`find`]), then carried to the crop at full
 //! size ([`Regions::placed`]). Mattes stay as small as the truth they hold and are read row by
-//! row at the picture's size.
+//! row at the picture's size; there the outline is found anew ([`Regions::refined`]).
 
 mod backdrop;
 mod crop;
 mod features;
 mod find;
+mod fine;
 mod matte;
 mod matting;
 pub mod models;
@@ -26,6 +27,7 @@ use serde::{Deserialize, Serialize};
 use crate::picture::{Point, Scale, Size};
 
 pub use find::{find, find_in_stages};
+pub use fine::Detail;
 pub use matte::Rows;
 
 /// A named part of the picture.
@@ -104,6 +106,8 @@ pub struct Matte {
     pub origin: Point,
     /// Map pixels per picture pixel, rightwards and downwards.
     pub step: Point,
+    /// What is finer than the map, along the sitter's outline.
+    pub detail: Option<Detail>,
 }
 
 /// Landmarks, in pixels of the picture that the [`Regions`] are for. Left and right are the

@@ -15,9 +15,10 @@ use crate::picture::filter::{dilate, erode, gaussian};
 /// not bare: on the rendered frames bare paper stays below 1.2 but for one pixel in a thousand.
 const TRACE: f32 = 2.0;
 
-/// An edge runs where half of the difference beside it shows;
+/// An edge runs where this share of the difference beside it shows (the window smears what is bright
+/// outwards; on the rendered sitter before black a half came out a pixel too far);
 /// beside is this many half-size pixels away.
-const HALF: f32 = 0.5;
+const HALF: f32 = 0.6;
 const BESIDE: usize = 2;
 
 /// Standard deviation of the window, in half-size pixels: an outline may be three pixels thin.
