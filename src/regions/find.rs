@@ -79,7 +79,7 @@ pub fn find_in_stages(
     let axes = Axes::new(marks.eyes, mesh.points[152]);
     let maps = nets::person_and_hair(&picture, size, &axes);
     after("person and hair");
-    let classes = nets::parts(&picture, size, &axes, &maps);
+    let classes = nets::parts(&picture, size, &axes, &maps, span);
     after("parts");
     let rough = Rough {
         person: likely_person(&maps[0], &classes),
