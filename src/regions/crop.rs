@@ -102,6 +102,11 @@ impl Pyramid {
         &self.levels[0]
     }
 
+    /// The same at half size, if it is large enough for that.
+    pub(super) fn halved(&self) -> Option<&[Array2<f32>; 3]> {
+        self.levels.get(1)
+    }
+
     /// Red, green and blue of a crop: `[3, n, n]`.
     pub(super) fn cut(&self, crop: &Crop) -> Array3<f32> {
         let mut step = crop.step_x.abs().max(crop.step_y.abs());

@@ -82,7 +82,7 @@ pub fn find_in_stages(
     let axes = Axes::new(marks.eyes, mesh.points[152]);
     let maps = nets::person_and_hair(&picture, size, &axes);
     after("person and hair");
-    let classes = nets::parts(&picture, size, &axes, &maps);
+    let classes = nets::parts(&picture, size, &axes, &maps, span);
     after("parts");
     let seen = eyeballs(&classes, &mesh);
     marks.openness = [0, 1].map(|eye| marks.openness[eye] * seen[eye] * seen[eye]);

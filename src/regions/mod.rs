@@ -14,9 +14,11 @@ mod matting;
 pub mod models;
 pub mod net;
 mod nets;
+mod opinion;
 mod plane;
 mod shell;
 mod specks;
+mod tones;
 mod walk;
 
 use std::fmt;

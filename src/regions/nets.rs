@@ -8,7 +8,9 @@ use ndarray::{Array2, Array3, ArrayD, Axis};
 
 use super::crop::{Crop, Pyramid, cut_planes, fade};
 use super::models::{Which, net};
+use super::opinion;
 use super::plane::Between;
+use super::tones;
 use crate::picture::math::{exp, ln};
 use crate::picture::{Point, Size, bands};
 
@@ -591,6 +593,7 @@ pub(super) fn parts(
     size: Size,
     axes: &Axes,
     person_and_hair: &[Array2<f32>; 2],
+    span: f32,
 ) -> Array3<f32> {
     let whole = (size.height, size.width);
     let likely = person_and_hair.each_ref().map(|odds| {
@@ -603,8 +606,10 @@ pub(super) fn parts(
     });
     let likely = likely.each_ref().map(|map| map.view());
     let height = FACE_HEIGHT * axes.unit;
-    let answer = |crop: Crop| -> Option<Vec<f32>> {
-        let n = crop.n;
+    // In a mirror and without the hair net's map, or as trained.
+    let answer = |level: Crop, otherwise: bool| -> Option<Vec<f32>> {
+        let n = level.n;
+        let crop = if otherwise { level.mirrored() } else { level };
         let mut input = Array3::zeros((7, n, n));
         input
             .slice_axis_mut(Axis(0), (..3).into())
@@ -616,6 +621,7 @@ pub(super) fn parts(
                     y: y as f32 + 0.5,
                 });
                 let (u, v) = axes.of(place);
+                let u = if otherwise { -u } else { u };
                 input[[3, y, x]] = u.max(-4.0).min(4.0) / 4.0;
                 input[[4, y, x]] = v.max(-4.0).min(4.0) / 4.0;
             }
@@ -623,6 +629,9 @@ pub(super) fn parts(
         input
             .slice_axis_mut(Axis(0), (5..).into())
             .assign(&cut_planes(&likely, whole, &crop));
+        if otherwise {
+            input.index_axis_mut(Axis(0), 6).fill(0.0);
+        }
         let logits = run(Which::Parts, input).into_iter().next();
         let logits = logits.filter(|l| l.shape() == [1, CLASSES, n, n])?;
         let mut logits = logits
@@ -633,11 +642,23 @@ pub(super) fn parts(
         bands::each_piece_of_all(logits.chunks_exact_mut(n * n), BAND * n, |_, classes| {
             log_probabilities(classes);
         });
+        if otherwise {
+            opinion::turn_over(&mut logits, n);
+        }
         Some(logits)
     };
     let wide = Crop::level(axes.below(1.0), 3.8 * height, 256);
     let near = Crop::level(axes.below(0.15), 1.5 * height, 256);
-    let answers = bands::both(|| answer(wide), || answer(near));
+    let (mut answers, other) = bands::both(
+        || bands::both(|| answer(wide, false), || answer(near, false)),
+        || answer(near, true),
+    );
+    if let (Some(first), Some(second)) = (&mut answers.1, &other)
+        && let Some(refused) = opinion::merged(first, second, &near, axes)
+        && let Some(far) = &mut answers.0
+    {
+        opinion::without(far, &wide, &refused, &near);
+    }
     let layers: Vec<Layer<'_>> = [(wide, &answers.0, 1.0, 0.1), (near, &answers.1, 8.0, 0.25)]
         .into_iter()
         .filter_map(|(crop, maps, trust, edge)| {
@@ -652,5 +673,9 @@ pub(super) fn parts(
         .collect();
     let mut empty = [-12.0; CLASSES];
     empty[0] = 0.0;
-    merge(likely[0].dim(), &layers, &empty, probabilities)
+    let mut classes = merge(likely[0].dim(), &layers, &empty, probabilities);
+    if let Some(half) = picture.halved() {
+        tones::settle(&mut classes, half, span / COARSE as f32);
+    }
+    classes
 }
