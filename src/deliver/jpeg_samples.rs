@@ -218,7 +218,7 @@ fn smoothed(
     let places = |at: usize, more: usize| (at + c * 21 + more) % dither::SIDE;
     let chance = dither::row(places(row, 0))[places(column, 0)];
     let way = usize::from(chance >= 0.5);
-    let sign = if (4.0 * chance) as u32 % 2 == 0 {
+    let sign = if (2.0 * chance).fract() < 0.5 {
         1.0
     } else {
         -1.0

@@ -74,10 +74,9 @@ const BETTER: f64 = 0.05;
 /// them is the measure of calm.
 const CALM: usize = 8;
 
-/// Up to how many times the measure's energy a patch weighs fully, and with which power of energy its
-/// weight falls from there on.
+/// Up to how many times the measure's energy a patch weighs fully. From there on its weight falls with
+/// the seventh power of energy.
 const FULL: f64 = 1.1;
-const FALL: i32 = 7;
 
 /// Patches that weigh less are left out.
 const LIGHTEST: f64 = 0.01;
@@ -242,16 +241,18 @@ impl Patches {
                 let mean = |of: &dyn Fn(usize) -> f64| {
                     class.iter().map(|&at| weights[at] * of(at)).sum::<f64>() / whole
                 };
-                // Light to some power, in units of noise.
-                let lights = |power: i32| {
+                // What grows in some way with light, in units of noise.
+                let grown = |way: &dyn Fn(f64) -> f64| {
                     [0, 1, 2].map(|of| {
                         mean(&|at| {
                             let deviation = deviations[at][of];
-                            self.means[at][of].max(0.0).powi(power) / (deviation * deviation)
+                            way(self.means[at][of].max(0.0)) / (deviation * deviation)
                         })
                     })
                 };
-                let (dark, light, bright) = (lights(0), lights(1), lights(2));
+                let dark = grown(&|_| 1.0);
+                let light = grown(&|light| light);
+                let bright = grown(&|light| light * light);
                 for (k, axis) in axes.iter().enumerate() {
                     let mut share = [0.0; 3];
                     for (v, &of) in axis.iter().zip(&self.colour) {
@@ -296,7 +297,9 @@ impl Patches {
             sorted.sort_by(f64::total_cmp);
             let full = FULL * sorted[class.len().div_ceil(CALM) / 2];
             for &at in class {
-                let weight = (full / energy[at].max(full)).powi(FALL);
+                let ratio = full / energy[at].max(full);
+                let fourth = ratio * ratio * ratio * ratio;
+                let weight = fourth * ratio * ratio * ratio;
                 // Where there is no energy at all, that is no number.
                 if weight >= LIGHTEST {
                     weights[at] = weight;
