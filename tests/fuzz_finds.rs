@@ -70,6 +70,11 @@ fn rosters_keep_the_laws() {
 }
 
 #[test]
+fn picks_keep_the_laws() {
+    replay("picks", laws::picks);
+}
+
+#[test]
 fn other_texts_keep_the_laws() {
     replay("texts", laws::texts);
 }
@@ -290,6 +295,38 @@ fn no_roster_takes_long() {
     soon("bytes that are not UTF-8", || {
         laws::roster(&[0xFF; 4 << 20])
     });
+}
+
+/// Names that nobody has, each of which is looked for among all others.
+#[test]
+fn no_picks_file_takes_long() {
+    let head = "file_name,frame,choice\n";
+    let texts = [
+        (
+            "strangers",
+            format!("{head}{}", counted(9_999, |n| format!("an{n},a1,yes\n"))),
+        ),
+        (
+            "strange frames",
+            format!("{head}{}", counted(9_999, |n| format!("anna,a{n},yes\n"))),
+        ),
+        (
+            "strange choices",
+            format!("{head}{}", counted(9_999, |n| format!("anna,a1,y{n}\n"))),
+        ),
+        (
+            "one frame",
+            format!("{head}{}", "anna,a1,yes\n".repeat(9_999)),
+        ),
+        (
+            "a name",
+            format!("{head}{},a1,yes\n", "a".repeat(4_000_000)),
+        ),
+        ("columns", counted(100_000, |n| format!("c{n},"))),
+    ];
+    for (what, text) in texts {
+        soon(what, || laws::picks(text.as_bytes()));
+    }
 }
 
 /// Comparing takes memory with the square of the number of steps, so no recipe may have many.

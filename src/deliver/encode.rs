@@ -2,8 +2,8 @@
 //!
 //! Everything happens in memory and depends on nothing but the arguments, so the same picture
 //! gives the same bytes. JPEG: ITU-T T.81, all three components at full resolution (faces show
-//! chroma subsampling at lips and lashes first), ICC in APP2 (ICC.1:2022, annex B.4). PNG: third
-//! edition, `iCCP`, `eXIf`, `pHYs`, XMP in `iTXt`. TIFF: 6.0, uncompressed, ICC
+//! chroma subsampling at lips and lashes first), samples by [`jpeg_samples`], ICC in APP2
+//! (ICC.1:2022, annex B.4). PNG: third edition, `iCCP`, `eXIf`, `pHYs`, XMP in `iTXt`. TIFF: 6.0, uncompressed, ICC
 //! in tag 34675, XMP in tag 700, IPTC-IIM in tag 33723 (in a JPEG: APP13).
 
 use std::borrow::Cow;
@@ -17,6 +17,7 @@ use tiff::tags::{ResolutionUnit, Tag, Type};
 use crate::picture::Size;
 
 use super::iptc;
+use super::jpeg_samples;
 use super::metadata::{EXIF_DIRECTORY, Field, Metadata, PLACE_DIRECTORY, Value};
 
 /// How a picture is encoded.
@@ -272,18 +273,19 @@ fn within(
 
 fn jpeg(
     samples: &[u8],
-    Size { width, height }: Size,
+    size: Size,
     (quality, progressive): (u8, bool),
     icc: &[u8],
     metadata: &Metadata,
 ) -> Result<Vec<u8>, Error> {
-    let (Ok(columns), Ok(rows)) = (u16::try_from(width), u16::try_from(height)) else {
+    let Size { width, height } = size;
+    if width > usize::from(u16::MAX) || height > usize::from(u16::MAX) {
         return Err(Error::Limit {
             width,
             height,
             format: "JPEG",
         });
-    };
+    }
     let refused = refused("JPEG");
     let mut out = Vec::new();
     let mut encoder = Encoder::new(&mut out, quality.clamp(1, 100));
@@ -305,7 +307,7 @@ fn jpeg(
             None => Ok(()),
         })
         .and_then(|()| encoder.add_icc_profile(icc))
-        .and_then(|()| encoder.encode(samples, columns, rows, ColorType::Rgb))
+        .and_then(|()| encoder.encode_image(jpeg_samples::Samples::new(samples, size, quality)))
         .map_err(|why| refused(&why))?;
     Ok(out)
 }

@@ -6,6 +6,7 @@ pub mod consistency_page;
 pub mod contact_sheet;
 pub mod encode;
 mod iptc;
+mod jpeg_samples;
 pub mod metadata;
 pub mod names;
 pub mod natural;

@@ -40,7 +40,7 @@ pub(super) fn asked(recipe: &Recipe) -> Option<&Lens> {
     })
 }
 
-/// Looks for what the sensor stage shall mend.
+/// Looks for what the sensor stage shall mend. `noise` is the frame's own, if it can be told.
 ///
 /// # Errors
 /// When the frame's levels make no sense.
@@ -48,6 +48,7 @@ pub(super) fn measured(
     frame: &Frame,
     asked: Option<&Lens>,
     set: &Set,
+    noise: Option<[[f32; 2]; 3]>,
 ) -> Result<(lens::Lens, Mended), sensor::Error> {
     let mut found = (lens::Lens::default(), Mended::default());
     let (Frame::Sensor(sensor), Some(asked)) = (frame, asked) else {
@@ -55,7 +56,9 @@ pub(super) fn measured(
     };
     let (order, told) = (&mut found.0, &mut found.1);
     if asked.defects {
-        order.defects = lens::defects(sensor, &set.empty_defects)?;
+        if let Some(noise) = noise {
+            order.defects = lens::defects_above(sensor, noise, &set.empty_defects)?;
+        }
         told.defects = Some(order.defects.len());
     }
     if asked.fringes {

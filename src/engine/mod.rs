@@ -28,7 +28,7 @@ use serde::{Deserialize, Serialize};
 use crate::operations::background_replace::{KEYED_CLOTH, KEYED_CLOTH_LIMIT};
 use crate::operations::canvas::Canvas;
 use crate::operations::{Findings, Operation, Stage};
-use crate::picture::{Linear, Rect, Size, resample};
+use crate::picture::{Linear, Ratio, Rect, Size, resample};
 use crate::raw::{Frame, SensorFrame};
 use crate::recipe::{FORMAT, Recipe, Step};
 use crate::regions::{self, Attention, Marks, Regions};
@@ -222,7 +222,12 @@ impl Found {
 pub fn find(frame: &Frame, recipe: &Recipe, set: &Set, long_side: usize) -> Result<Found, Error> {
     let mut how = development::development(recipe, set);
     let asked = lens::asked(recipe);
-    let (order, mut mended) = lens::measured(frame, asked, set)?;
+    if let Frame::Sensor(sensor) = frame
+        && (how.denoise > Ratio(0.0) || asked.is_some_and(|lens| lens.defects))
+    {
+        how.noise = sensor::noise_of(sensor, true)?;
+    }
+    let (order, mut mended) = lens::measured(frame, asked, set, how.noise)?;
     how.lens = order;
     let mut small = small_developed(frame, &how, long_side)?;
     let empty = set

@@ -49,7 +49,7 @@ pub fn mark(blake3: &str) -> String {
 
 /// A row's frame with the choice on it.
 #[derive(Debug, Clone)]
-pub(super) struct Pick {
+pub struct Pick {
     /// What was said.
     pub choice: Choice,
     /// The mark of the frame that it was said of, if it was kept.
@@ -59,7 +59,7 @@ pub(super) struct Pick {
 
 /// What picks are read against.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Rows<'a> {
+pub struct Rows<'a> {
     /// Rows whose frames are there, with the indices of their candidates among `frames`.
     pub found: &'a [(Sitter, Vec<usize>)],
     /// All rows.
@@ -70,24 +70,18 @@ pub(super) struct Rows<'a> {
 
 /// All picks of a job: by the roster's file name, then by the index of the frame.
 #[derive(Debug, Default)]
-pub(super) struct Picks {
+pub struct Picks {
     of: BTreeMap<(String, usize), Pick>,
 }
 
 impl Picks {
     /// The choice on a sitter's frame.
-    pub(super) fn on(&self, sitter: &Sitter, frame: usize) -> Option<&Pick> {
+    pub fn on(&self, sitter: &Sitter, frame: usize) -> Option<&Pick> {
         self.of.get(&(sitter.file_name.clone(), frame))
     }
 
     /// Reads a table and adds it; notes what fits no row.
-    pub(super) fn add(
-        &mut self,
-        name: &str,
-        bytes: &[u8],
-        rows: Rows<'_>,
-        notes: &mut Diagnostics,
-    ) {
+    pub fn add(&mut self, name: &str, bytes: &[u8], rows: Rows<'_>, notes: &mut Diagnostics) {
         let Some((source, picks)) = table::read(name, bytes, &TABLE, notes) else {
             return;
         };

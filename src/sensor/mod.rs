@@ -46,6 +46,10 @@ pub struct Development {
     pub exposure: Stops,
     /// How much of the estimated noise is taken off: 0 none, to the bit, 1 all.
     pub denoise: Ratio,
+    /// The frame's own noise, if somebody looked for it before ([`noise_of`]); else it is looked for
+    /// where noise is taken off.
+    #[serde(default)]
+    pub noise: Option<[[f32; 2]; 3]>,
     /// What becomes of clipped channels.
     pub highlights: Highlights,
     /// What is mended on the mosaic.
@@ -59,6 +63,7 @@ impl Default for Development {
             balance: Balance::AsShot,
             exposure: Stops(0.0),
             denoise: Ratio(0.0),
+            noise: None,
             highlights: Highlights::Rebuilt,
             lens: Lens::default(),
         }
@@ -203,10 +208,10 @@ pub fn develop(frame: &SensorFrame, window: Rect, how: &Development) -> Result<D
     let plan = Plan::new(frame, how)?;
     let sites = Sites::new(frame, plan.gains)?.mended(&how.lens);
     check_window(window, &sites)?;
-    let noise = if how.denoise.0 > 0.0 {
-        noise_of(frame, true)?
-    } else {
-        None
+    let noise = match how.noise {
+        _ if how.denoise.0 <= 0.0 => None,
+        None => noise_of(frame, true)?,
+        known => known,
     };
     let working = plan.working();
     let planes = light_of(

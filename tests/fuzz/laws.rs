@@ -7,6 +7,7 @@ use std::sync::Arc;
 use lapel::cli::report::{self, Style};
 use lapel::deliver::sidecar::Sidecar;
 use lapel::job::manifest::Manifest;
+use lapel::job::picks::{Choice, Picks, Rows};
 use lapel::job::roster::Known;
 use lapel::job::{JobFile, Roster, TouchUps};
 use lapel::picture::Rect;
@@ -134,6 +135,43 @@ pub fn roster(bytes: &[u8]) {
             }
         }
     }
+    shown(&notes);
+}
+
+/// Bytes of a picks file, read against a roster of three, of whom one has no frames.
+pub fn picks(bytes: &[u8]) {
+    let mut notes = Diagnostics::default();
+    let roster = b"frame,person,file_name\na*,Anna,anna\nb1,=Bo,bo-1\nc1,Cy,cy\n";
+    let (_, roster) = Roster::read("roster.csv", roster, &mut notes).expect("it is right");
+    let frames = ["a1.dng", "a2.dng", "deep/a2.dng", "b1.dng"].map(str::to_owned);
+    let [anna, bo, _] = roster.sitters.as_slice() else {
+        panic!("three rows");
+    };
+    let found = [(anna.clone(), vec![0, 1, 2]), (bo.clone(), vec![3])];
+    let rows = Rows {
+        found: &found,
+        all: &roster.sitters,
+        frames: &frames,
+    };
+    let mut picks = Picks::default();
+    let chosen = |picks: &Picks| -> Vec<Option<(Choice, Option<String>)>> {
+        let of = |sitter| (0..4).map(move |at| (sitter, at));
+        let all = roster.sitters.iter().flat_map(of);
+        all.map(|(sitter, at)| picks.on(sitter, at).map(|p| (p.choice, p.picture.clone())))
+            .collect()
+    };
+    picks.add("picks.csv", bytes, rows, &mut notes);
+    let once = chosen(&picks);
+    for (at, pick) in once.iter().enumerate() {
+        let own = matches!(at, 0..=2 | 7);
+        assert!(own || pick.is_none(), "a pick of nobody's frame");
+        if let Some((_, Some(mark))) = pick {
+            assert!(mark.len() == 16 && mark.bytes().all(|b| b.is_ascii_hexdigit()));
+        }
+    }
+    // Whoever sends a file twice chooses what was chosen before.
+    picks.add("again.csv", bytes, rows, &mut notes);
+    assert_eq!(chosen(&picks), once);
     shown(&notes);
 }
 

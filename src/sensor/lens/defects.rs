@@ -89,7 +89,22 @@ pub fn find(frame: &SensorFrame, known: &[Defect]) -> Result<Vec<Defect>, Error>
     let Pattern::Bayer(_) = frame.pattern else {
         return Ok(Vec::new());
     };
-    let Some(noise) = noise_of(frame, true)? else {
+    match noise_of(frame, true)? {
+        Some(noise) => find_above(frame, noise, known),
+        None => Ok(Vec::new()),
+    }
+}
+
+/// The same, above noise that was looked for before ([`noise_of`]).
+///
+/// # Errors
+/// As [`find`].
+pub fn find_above(
+    frame: &SensorFrame,
+    noise: [[f32; 2]; 3],
+    known: &[Defect],
+) -> Result<Vec<Defect>, Error> {
+    let Pattern::Bayer(_) = frame.pattern else {
         return Ok(Vec::new());
     };
     // Balanced, so that white light is alike in all colours.

@@ -6,7 +6,7 @@ pub(super) mod fringes;
 
 use serde::{Deserialize, Serialize};
 
-pub use defects::{Defect, find as defects};
+pub use defects::{Defect, find as defects, find_above as defects_above};
 pub use fringes::{Fringes, Measured, measure as fringes};
 
 /// What is mended while a frame is developed; nothing by default.

@@ -1,0 +1,7 @@
+//! Fuzzes pickss.
+#![no_main]
+
+#[path = "../laws.rs"]
+mod laws;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| laws::picks(bytes));
