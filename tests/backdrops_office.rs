@@ -5,36 +5,18 @@
     reason = "tests and examples report on the terminal"
 )]
 
-use std::path::{Path, PathBuf};
+#[path = "support/rendered.rs"]
+mod rendered;
+
+use std::path::Path;
 
 use lapel::operations::Scene;
 use lapel::operations::background_replace::BackgroundReplace;
 use lapel::operations::colours::Colour;
 use lapel::picture::{Linear, Ratio};
-use lapel::raw::{self, Frame, Limits};
 use lapel::regions::{Matte, Region, Regions, find};
-use lapel::sensor::{self, Development};
 use ndarray::Array2;
-
-fn office() -> Option<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/office");
-    let there = folder.join("frames").is_dir();
-    if !there {
-        eprintln!("skipped: the rendered office is not beside this checkout");
-    }
-    there.then_some(folder)
-}
-
-fn developed(office: &Path, id: &str) -> Linear {
-    let path = office.join("frames").join(format!("{id}.dng"));
-    let bytes = std::fs::read(&path).expect("the office's frames are there");
-    let frame = raw::read(&bytes, &format!("{id}.dng"), &Limits::default()).expect("a sound frame");
-    let Frame::Sensor(frame) = frame else {
-        panic!("{id} is a raw frame")
-    };
-    let picture = sensor::develop(&frame, frame.crop, &Development::default()).expect("develops");
-    frame.orientation.turn_picture(picture.picture)
-}
+use rendered::{developed, office};
 
 fn true_matte(office: &Path, id: &str) -> Array2<f32> {
     let path = office.join("truth").join(id).join("person.png");

@@ -198,14 +198,15 @@ h1 { font-size: 1.5rem; margin: .5rem 0; } h2 { font-size: 1.1rem; margin: 0; }
 section { border-top: 1px solid var(--line); padding: .9rem 0; }
 p { margin: .2rem 0; } .soft { color: var(--soft); }
 svg { display: block; width: 100%; height: auto; min-height: 5.5rem; }
-svg text { font: 15px system-ui, sans-serif; fill: var(--soft); }
+svg text { font: 12px system-ui, sans-serif; fill: var(--soft); }
+header { padding-bottom: .7rem; }
 .band { fill: var(--band); } .target { stroke: var(--ink); stroke-width: 1.5; }
 .dot { fill: var(--dot); fill-opacity: .75; } .off { fill: var(--off); } .named { color: var(--off); }
 ul { list-style: none; padding: 0; margin: 0; display: grid; gap: .8rem;
   grid-template-columns: repeat(auto-fill, minmax(9rem, 1fr)); }
 li { border: 1px solid var(--line); border-radius: .3rem; padding: .5rem; overflow-wrap: anywhere; }
 li img { display: block; width: 100%; height: auto; }
-@media (max-width: 40rem) { body { padding: .6rem; } svg text { font-size: 22px; } .dot { r: 8px; }
+@media (max-width: 40rem) { body { padding: .6rem; } svg text { font-size: 26px; } .dot { r: 8px; }
   .off { stroke: var(--off); stroke-width: 6px; } }
 ";
 
