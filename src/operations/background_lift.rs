@@ -55,7 +55,7 @@ const CREASE: EyeSpans = EyeSpans(0.02);
 /// Share of the backdrop's grain that stays where it is cleaned, and the most that stays, in L*:
 /// enough to dither 8 bits (a step of sRGB is about 0.4 L*), too little to be seen.
 const GRAIN: f32 = 0.6;
-const MOST_GRAIN: f32 = 0.12;
+const MOST_GRAIN: f32 = 0.15;
 /// Standard deviations beyond which a deviation is a mark and not noise (0.3 % of a normal one).
 const MARK: f32 = 3.0;
 /// Light below the model's that still counts as noise; more would be a wrong matte and would leave

@@ -15,8 +15,10 @@ pub mod models;
 pub mod net;
 mod nets;
 mod plane;
+mod screen;
 mod shell;
 mod specks;
+mod unlike;
 mod walk;
 
 use std::fmt;
