@@ -1,4 +1,4 @@
-//! Backdrops replaced on the rendered office, against its truth (Blender's coverage and
+//! Backdrops replaced and lifted on the rendered office, against its truth (Blender's coverage and
 //! foreground passes; `office/README.md`). Skipped where the office is absent.
 #![allow(
     clippy::print_stderr,
@@ -8,12 +8,18 @@
 #[path = "support/rendered.rs"]
 mod rendered;
 
+use std::ops::ControlFlow;
 use std::path::Path;
 
+use lapel::engine::{self, Fineness, Finished, Set};
+use lapel::measure::{Lab, delta_e_2000, lab};
 use lapel::operations::Scene;
 use lapel::operations::background_replace::BackgroundReplace;
 use lapel::operations::colours::Colour;
-use lapel::picture::{Linear, Ratio};
+use lapel::picture::filter::dilate;
+use lapel::picture::{Linear, Ratio, luminance};
+use lapel::raw::{self, Frame, Limits, Samples};
+use lapel::recipe::{Diagnostics, Recipe};
 use lapel::regions::{Matte, Region, Regions, find};
 use ndarray::Array2;
 use rendered::{developed, office};
@@ -121,4 +127,214 @@ fn the_green_screen_goes_about_as_well_as_with_the_true_matte() {
         );
         assert!(ours < most * best, "{name}: {ours} against {best}");
     }
+}
+
+fn frame(office: &Path, id: &str) -> Frame {
+    let path = office.join("frames").join(format!("{id}.dng"));
+    let bytes = std::fs::read(&path).expect("the office's frames are there");
+    raw::read(&bytes, id, &Limits::default()).expect("a sound frame")
+}
+
+/// A frame through these steps, uncropped, without the set's empty backdrop; and the picture before the
+/// first of them.
+fn rendered(frame: &Frame, steps: &str) -> (Linear, Finished) {
+    let text = format!(
+        "Recipe(format: 1, name: \"t\", steps: [WhiteBalance(from: SetReference), {steps}])"
+    );
+    let mut notes = Diagnostics::default();
+    let recipe = Recipe::read("t.ron", &text, &|_: &str| Err(String::new()), &mut notes)
+        .unwrap_or_else(|| panic!("{notes}"));
+    let mut before = None;
+    let finished = engine::render(
+        frame,
+        &recipe,
+        &Set::default(),
+        Fineness::Full,
+        |_, canvas| {
+            before.get_or_insert_with(|| canvas.linear().clone());
+            ControlFlow::Continue(())
+        },
+    );
+    (
+        before.expect("the picture as developed"),
+        finished.expect("renders"),
+    )
+}
+
+/// 1 where the sitter is nearer than `radius` pixels.
+fn near(truth: &Array2<f32>, radius: usize) -> Array2<f32> {
+    let sitter = truth.mapv(|a| if a > 0.001 { 1.0 } else { 0.0 });
+    dilate(sitter.view(), radius)
+}
+
+/// The bare wall's colours, away from the sitter.
+fn wall_of(picture: &Linear, near: &Array2<f32>) -> Vec<[f64; 3]> {
+    let bare = near.indexed_iter().filter(|(_, near)| **near < 0.5);
+    bare.map(|((y, x), _)| {
+        let lab = lab(picture.at(y, x));
+        [lab.l, lab.a, lab.b]
+    })
+    .collect()
+}
+
+/// 5th percentile, median, 95th.
+fn percentiles(mut values: Vec<f64>) -> [f64; 3] {
+    values.sort_by(f64::total_cmp);
+    [5, 50, 95].map(|p| values[(values.len() - 1) * p / 100])
+}
+
+const TONES: &str = "ToneCurve(contrast: 0.3), ShadowLift(amount: 0.08, below: 30.0, on: Person), \
+                     Chroma(amount: 0.1)";
+
+/// A wall's colour is the delivered one, whatever the tone steps do to it: below a just noticeable
+/// difference (a CIEDE2000 of 1).
+#[test]
+fn a_replaced_wall_has_the_colour_that_was_asked_for() {
+    let Some(office) = office() else { return };
+    let truth = true_matte(&office, "s02");
+    let near = near(&truth, 12);
+    let frame = frame(&office, "s02");
+    for (hex, rgb) in [
+        ("#b4b6b8", [0xb4, 0xb6, 0xb8]),
+        ("#1e3c5a", [0x1e, 0x3c, 0x5a]),
+        ("#c04030", [0xc0, 0x40, 0x30]),
+    ] {
+        let step = format!("BackgroundReplace(top: \"{hex}\", bottom: \"{hex}\"), {TONES}");
+        let (_, finished) = rendered(&frame, &step);
+        let wall = wall_of(&finished.picture, &near);
+        let middle = [0, 1, 2].map(|c| percentiles(wall.iter().map(|v| v[c]).collect())[1]);
+        let [l, a, b] = middle;
+        let off = delta_e_2000(Lab::new(l, a, b), lab(Colour(rgb).light()));
+        eprintln!("{hex}: off by {off:.3}");
+        assert!(off < 0.5, "{hex}: {middle:?}");
+    }
+}
+
+/// A crease across the paper, dust and a smudge, drawn into the raw samples, as a share of their light.
+fn marked(frame: &Frame) -> Frame {
+    let Frame::Sensor(sensor) = frame else {
+        panic!("a raw")
+    };
+    let mut sensor = sensor.clone();
+    let black = sensor.black.mean().expect("a black level");
+    let Samples::Whole(samples) = &mut sensor.samples else {
+        panic!("whole numbers")
+    };
+    for ((y, x), v) in samples.indexed_iter_mut() {
+        let (y, x) = (y as f32, x as f32);
+        let bump = |d: f32, width: f32| (-0.5 * (d / width) * (d / width)).exp();
+        let crease = bump(x - 90.0 - 0.05 * y, 3.0);
+        let dust = [
+            (200.0, 150.0),
+            (420.0, 210.0),
+            (1050.0, 330.0),
+            (1120.0, 700.0),
+        ];
+        let dust: f32 = dust
+            .map(|(i, j): (f32, f32)| bump((x - i).hypot(y - j), 2.0))
+            .iter()
+            .sum();
+        let smudge = bump((x - 1000.0).hypot(y - 150.0), 25.0);
+        let light = 1.0 - 0.10 * crease - 0.4 * dust - 0.08 * smudge;
+        *v = (black + (f32::from(*v) - black) * light).round() as u16;
+    }
+    Frame::Sensor(sensor)
+}
+
+/// Bounds of the trade: lightness and chroma of a lifted wall vary by less than half a unit of CIELAB
+/// (5th to 95th percentile), marks included, which were there before.
+#[test]
+fn a_lifted_wall_is_even_and_its_marks_are_gone() {
+    let Some(office) = office() else { return };
+    for id in ["s02"] {
+        let near = near(&true_matte(&office, id), 25);
+        let spread = |picture: &Linear| {
+            let wall = wall_of(picture, &near);
+            let of = |value: &dyn Fn(&[f64; 3]) -> f64| {
+                let [low, middle, high] = percentiles(wall.iter().map(value).collect());
+                (middle, high - low)
+            };
+            (of(&|lab| lab[0]), of(&|lab| lab[1].hypot(lab[2])))
+        };
+        let lift = "Denoise(strength: 0.5), BackgroundLift(level: 62.0, tint: 0.0)";
+        let (before, after) = rendered(&marked(&frame(&office, id)), lift);
+        let ((_, uneven), _) = spread(&before);
+        let ((level, lightness), (_, chroma)) = spread(&after.picture);
+        eprintln!(
+            "{id}: L* {level:.2}, varies by {lightness:.2} (before {uneven:.1}), chroma {chroma:.2}"
+        );
+        assert!(
+            (level - 62.0).abs() < 0.2 && uneven > 5.0,
+            "{id}: {level}, {uneven}"
+        );
+        assert!(
+            lightness < 0.5 && chroma < 0.5,
+            "{id}: {lightness}, {chroma}"
+        );
+        // The marks themselves, not only few pixels among many.
+        let light = |y: usize, x: usize| {
+            let mean = |c: usize| {
+                let mut sum = 0.0;
+                for dy in 0..3 {
+                    for dx in 0..3 {
+                        sum += after.picture.planes[c][[y + dy - 1, x + dx - 1]] / 9.0;
+                    }
+                }
+                sum
+            };
+            lab([mean(0), mean(1), mean(2)]).l
+        };
+        for (y, x) in [
+            (100, 95),
+            (500, 115),
+            (150, 200),
+            (210, 420),
+            (330, 1050),
+            (150, 1000),
+        ] {
+            let off = (light(y, x) - 62.0).abs();
+            assert!(off < 0.6, "{id}: a mark at {y}, {x} is off by {off:.2}");
+        }
+    }
+}
+
+/// The sitter's bright pixels beside the outline (the rim light's, by the true matte) stay, and a wall
+/// that is evened by half keeps half of its slope.
+#[test]
+fn a_lift_keeps_the_rim_light_and_a_slope_if_asked() {
+    let Some(office) = office() else { return };
+    // Not the light head before white paper, whose rim still shows through a little.
+    for id in ["s01", "s06"] {
+        let truth = true_matte(&office, id);
+        let bare = dilate(truth.mapv(|a| if a < 0.5 { 1.0 } else { 0.0 }).view(), 12);
+        let steps = "Denoise(strength: 0.5), BackgroundLift(level: 62.0, tint: 0.0)";
+        let (before, after) = rendered(&frame(&office, id), steps);
+        let beside: Vec<(f32, f32)> = truth
+            .indexed_iter()
+            .filter(|(at, a)| **a > 0.999 && bare[*at] > 0.5)
+            .map(|((y, x), _)| {
+                (
+                    luminance(before.at(y, x)),
+                    luminance(after.picture.at(y, x)),
+                )
+            })
+            .collect();
+        let bright = percentiles(beside.iter().map(|v| f64::from(v.0)).collect())[1];
+        let changes = beside.iter().filter(|v| f64::from(v.0) > bright);
+        let changes = changes.map(|(old, new)| f64::from((new / old - 1.0).abs()));
+        let [_, middle, most] = percentiles(changes.collect());
+        eprintln!("{id}: bright edge changed by {middle:.4}, at most (95 %) {most:.4}");
+        assert!(middle < 0.002 && most < 0.06, "{id}: {middle}, {most}");
+    }
+    let near = near(&true_matte(&office, "s02"), 25);
+    let slope = |evenness: f32| {
+        let steps = format!("BackgroundLift(level: 62.0, tint: 0.0, evenness: {evenness:?})");
+        let (_, after) = rendered(&frame(&office, "s02"), &steps);
+        let wall = wall_of(&after.picture, &near);
+        let [low, _, high] = percentiles(wall.iter().map(|v| v[0]).collect());
+        high - low
+    };
+    let (none, half) = (slope(0.0), slope(0.5));
+    eprintln!("slope {none:.2}, half evened {half:.2}");
+    assert!(half > 0.4 * none && half < 0.6 * none, "{half} of {none}");
 }

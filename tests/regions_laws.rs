@@ -1,6 +1,6 @@
 //! Mattes read and placed: what must hold whatever the maps are.
 
-use lapel::picture::{Point, Rect, Size};
+use lapel::picture::{Linear, Point, Rect, Size};
 use lapel::regions::{Attention, BackdropModel, Matte, Region, Regions};
 use ndarray::Array2;
 use proptest::prelude::*;
@@ -151,4 +151,74 @@ fn the_backdrop_fills_its_three_rows() {
     assert_eq!(r, backdrop.surface[0].map.row(2).to_vec());
     assert_eq!(b, backdrop.surface[2].map.row(2).to_vec());
     assert!(regions.attention.is_empty() && Attention::NoFace != Attention::FaceCut);
+}
+
+/// A disc with spokes a pixel and a half wide, drawn at full size; its matte is known to a quarter of that.
+/// The truth is the drawing itself, the picture made of it by the compositing equation (Porter and Duff
+/// 1984).
+#[test]
+fn an_outline_is_found_anew_at_a_larger_picture() {
+    const SIDE: usize = 160;
+    const TIMES: usize = 4;
+    let (sitter, wall) = ([0.06, 0.05, 0.04], [0.20, 0.21, 0.22]);
+    let truth = Array2::from_shape_fn((SIDE, SIDE), |(y, x)| {
+        let (dy, dx) = (y as f32 - 79.5, x as f32 - 79.5);
+        let from = (dx * dx + dy * dy).sqrt();
+        let spoke = dx.abs().min(dy.abs()).min((dx - dy).abs() * 0.7);
+        let disc = (40.0 - from).clamp(0.0, 1.0);
+        let spoke = (1.25 - spoke).clamp(0.0, 1.0) * (70.0 - from).clamp(0.0, 1.0);
+        disc.max(spoke)
+    });
+    let mut picture = Linear::zeros(Size {
+        width: SIDE,
+        height: SIDE,
+    });
+    for (c, plane) in picture.planes.iter_mut().enumerate() {
+        plane.zip_mut_with(&truth, |v, &a| *v = a * sitter[c] + (1.0 - a) * wall[c]);
+    }
+    let small = SIDE / TIMES;
+    let coarse = Array2::from_shape_fn((small, small), |(y, x)| {
+        let mut sum = 0.0;
+        for dy in 0..TIMES {
+            for dx in 0..TIMES {
+                sum += truth[[TIMES * y + dy, TIMES * x + dx]];
+            }
+        }
+        sum / (TIMES * TIMES) as f32
+    });
+    let of = |size: Size| {
+        let step = small as f32 / size.width as f32;
+        Regions {
+            size,
+            marks: None,
+            mattes: vec![(
+                Region::Person,
+                Matte {
+                    size,
+                    step: Point { x: step, y: step },
+                    ..Matte::exact(coarse.clone())
+                },
+            )],
+            backdrop: Some(BackdropModel {
+                surface: wall.map(|v| Matte::constant(size, v)),
+            }),
+            confidence: 1.0,
+            attention: Vec::new(),
+        }
+    };
+    let found = of(picture.size());
+    let off = |regions: &Regions| -> f32 {
+        let matte = regions.region(Region::Person).whole();
+        matte.iter().zip(&truth).map(|(a, b)| (a - b).abs()).sum()
+    };
+    let fine = found.clone().refined(&picture);
+    let (before, after) = (off(&found), off(&fine));
+    assert!(after < 0.25 * before, "{after} of {before}");
+    // On a picture no larger than the map there is nothing to find.
+    let size = Size {
+        width: small,
+        height: small,
+    };
+    let same = of(size).refined(&Linear::zeros(size));
+    assert!(same.region(Region::Person) == of(size).region(Region::Person));
 }

@@ -40,9 +40,17 @@ pub(super) fn run(
     let mut notes = Vec::with_capacity(steps.len());
     let mut watch = Watch::new(regions, scale_of(regions));
     for (index, step) in steps.iter().enumerate() {
-        let operation = with_delivered_level(&step.operation, &steps[index + 1..]);
+        let later = &steps[index + 1..];
+        let operation = with_delivered_level(&step.operation, later);
+        let work = |canvas: &mut Canvas, scene: &Scene| match &operation {
+            Operation::BackgroundReplace(replace) => {
+                let light = light_of(&replace.colours(), later);
+                replace.replace_with(canvas.linear(), scene, &light)
+            }
+            other => other.apply(canvas, scene),
+        };
         let (findings, skin) = watch.step(&operation, &mut canvas, |canvas| {
-            run_one(canvas, step, &operation, regions)
+            run_one(canvas, step, &operation, regions, &work)
         });
         notes.push(StepNote::of(step, findings, skin));
         after_step(step, &mut canvas)?;
@@ -50,12 +58,13 @@ pub(super) fn run(
     ControlFlow::Continue((canvas.into_linear(), notes))
 }
 
-/// Runs one step; `operation` is the step's own or one with a solved setting.
+/// Runs one step; `operation` is the step's own or one with a solved setting, `work` what it does.
 fn run_one(
     canvas: &mut Canvas,
     step: &Step,
     operation: &Operation,
     regions: &Regions,
+    work: &(dyn Fn(&mut Canvas, &Scene) -> Findings + Sync),
 ) -> Option<Findings> {
     let opacity = step.opacity.0;
     if operation.is_neutral() || opacity <= 0.0 {
@@ -64,7 +73,7 @@ fn run_one(
     let scale = scale_of(regions);
     let everywhere = step.except.is_empty() && step.on == [Region::Everything];
     if everywhere && opacity >= 1.0 {
-        return Some(operation.apply(canvas, &Scene { scale, regions }));
+        return Some(work(canvas, &Scene { scale, regions }));
     }
     let matte = regions.matte(&step.on, &step.except);
     let inside = if everywhere {
@@ -78,7 +87,7 @@ fn run_one(
     if operation.is_point() {
         operation.prepare_space(canvas);
         canvas.change_in_strips(inside, &matte, opacity, |part| {
-            operation.apply(part, &Scene { scale, regions });
+            work(part, &Scene { scale, regions });
         });
         return Some(Findings::default());
     }
@@ -90,7 +99,7 @@ fn run_one(
     operation.prepare_space(canvas);
     let mut part = canvas.cut(rect);
     let there = regions.placed(rect, canvas.size());
-    let mut findings = operation.apply(
+    let mut findings = work(
         &mut part,
         &Scene {
             scale,
@@ -154,24 +163,99 @@ fn flat_backdrop_after(level: Lightness, later: &[&Step]) -> f32 {
         height: 16,
     };
     let grey = crate::picture::luminance_of(level.0);
+    let mut canvas = Canvas::Linear(Linear::filled(size, [grey; 3]));
+    run_on_walls(
+        &mut canvas,
+        later.iter().map(|step| (*step, step.operation.clone())),
+    );
+    let middle = canvas.linear().at(8, 8);
+    crate::picture::lightness(crate::picture::luminance(middle))
+}
+
+/// The light that `later` steps make `colours` of, as they are delivered: what a wall of another colour
+/// must have. Where no light gives a colour (white after a curve that keeps below it, a hue in black
+/// and white) it is the nearest that was found.
+///
+/// The steps that change a bare wall's colour work pixel by pixel, and so can be tried on all colours at
+/// once; each is approached by the quotient of what is wanted and what came.
+fn light_of(colours: &[[f32; 3]], later: &[&Step]) -> Vec<[f32; 3]> {
+    /// Rounds: an error falls to a third or less in each.
+    const ROUNDS: usize = 30;
+    /// Share of the way to go at once: a steep curve would swing.
+    const CAREFUL: f32 = 0.6;
+    /// Light below which quotients say little, and above which no wall need be.
+    const FLOOR: f32 = 0.002;
+    const MOST: f32 = 16.0;
+    let after = |light: &[[f32; 3]]| -> Vec<[f32; 3]> {
+        let size = Size {
+            width: light.len(),
+            height: 1,
+        };
+        let mut picture = Linear::zeros(size);
+        for (c, plane) in picture.planes.iter_mut().enumerate() {
+            for (v, light) in plane.iter_mut().zip(light) {
+                *v = light[c];
+            }
+        }
+        let mut canvas = Canvas::Linear(picture);
+        let steps = later.iter().filter_map(|step| {
+            let mut operation = step.operation.clone();
+            // A flat wall has no detail.
+            if matches!(operation, Operation::Adjust(_)) {
+                operation.set("detail", "0.0").ok()?;
+            } else if !operation.is_point() {
+                return None;
+            }
+            Some((*step, operation))
+        });
+        run_on_walls(&mut canvas, steps);
+        let picture = canvas.into_linear();
+        (0..light.len()).map(|x| picture.at(0, x)).collect()
+    };
+    let off = |one: [f32; 3], other: [f32; 3]| -> f32 {
+        let root = |v: f32| crate::picture::math::cbrt(v.max(0.0));
+        (0..3).map(|c| (root(one[c]) - root(other[c])).abs()).sum()
+    };
+    let mut light = colours.to_vec();
+    let mut best: Vec<([f32; 3], f32)> = light.iter().map(|&l| (l, f32::INFINITY)).collect();
+    for _ in 0..ROUNDS {
+        let came = after(&light);
+        for (((light, &came), &wanted), best) in
+            light.iter_mut().zip(&came).zip(colours).zip(&mut best)
+        {
+            let off = off(came, wanted);
+            if off < best.1 {
+                *best = (*light, off);
+            }
+            for c in 0..3 {
+                let ratio = (wanted[c] + FLOOR) / (came[c] + FLOOR).max(0.1 * FLOOR);
+                let ratio = 1.0 + CAREFUL * (ratio.max(0.25).min(4.0) - 1.0);
+                light[c] = ((light[c] + FLOOR) * ratio - FLOOR).max(0.0).min(MOST);
+            }
+        }
+    }
+    best.into_iter().map(|(light, _)| light).collect()
+}
+
+/// Takes a picture of bare wall through later steps of the picture stage.
+fn run_on_walls<'s>(canvas: &mut Canvas, later: impl Iterator<Item = (&'s Step, Operation)>) {
     let bare = Regions {
-        size,
+        size: canvas.size(),
         marks: None,
         mattes: Vec::new(),
         backdrop: None,
         confidence: 1.0,
         attention: Vec::new(),
     };
-    let mut canvas = Canvas::Linear(Linear::filled(size, [grey; 3]));
-    for step in later
-        .iter()
-        .filter(|step| step.operation.stage() == Stage::Picture)
-    {
-        if matches!(step.operation, Operation::BackgroundLift(_)) {
-            continue;
+    for (step, operation) in later {
+        let walls = matches!(
+            operation,
+            Operation::BackgroundLift(_) | Operation::BackgroundReplace(_)
+        );
+        if operation.stage() == Stage::Picture && !walls {
+            run_one(canvas, step, &operation, &bare, &|canvas, scene| {
+                operation.apply(canvas, scene)
+            });
         }
-        run_one(&mut canvas, step, &step.operation, &bare);
     }
-    let middle = canvas.linear().at(8, 8);
-    crate::picture::lightness(crate::picture::luminance(middle))
 }

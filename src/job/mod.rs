@@ -15,6 +15,7 @@ pub mod manifest;
 pub mod output_file;
 pub mod past;
 pub mod picks;
+mod pictures;
 pub mod plan;
 mod practice;
 pub mod proof;
@@ -39,6 +40,7 @@ pub use roster::{Roster, Sitter};
 pub use touch_ups::TouchUps;
 
 use picks::{Picks, Rows};
+use pictures::Pictures;
 use plan::Plan;
 
 use crate::deliver::atomic;
@@ -242,9 +244,11 @@ impl Job {
             let recipe = match (&sitter.touch_ups, recipe) {
                 (Some(own), recipe) => {
                     let touch_ups = read_touch_ups(&at(own), &place("touch_ups"), notes);
-                    recipe
+                    let recipe = recipe
                         .zip(touch_ups)
-                        .and_then(|(r, t)| r.with(&t.edits, notes))
+                        .and_then(|(r, t)| r.with(&t.edits, notes));
+                    let place = place("touch_ups");
+                    recipe.and_then(|r| with_pictures(r, &at(own), &place, &mut recipes, notes))
                 }
                 (None, recipe) => recipe,
             };
@@ -334,7 +338,13 @@ impl Job {
             undecided,
             missing,
             unlisted,
-            bases: recipes.bases.into_inner().into_iter().collect(),
+            bases: recipes
+                .bases
+                .into_inner()
+                .iter()
+                .chain(recipes.pictures.paths())
+                .cloned()
+                .collect(),
         })
     }
 
@@ -414,8 +424,7 @@ pub fn check(path: &Path, notes: &mut Diagnostics) -> Option<Kind> {
             name: Some("Recipe"),
             ..
         }) => {
-            let recipe = Recipe::read(&source.name, &source.text, &load, notes);
-            if let Some(recipe) = recipe {
+            if let Some(recipe) = whole_recipe(&source, notes) {
                 advise(&recipe, notes);
             }
             Some(Kind::Recipe)
@@ -495,7 +504,21 @@ pub fn tidy(path: &Path, write: bool, notes: &mut Diagnostics) -> Result<bool, T
 /// Reads a recipe file with all it builds on.
 pub fn open_recipe(path: &Path, notes: &mut Diagnostics) -> Option<Recipe> {
     let source = open(path, notes)?;
-    Recipe::read(&source.name, &source.text, &load, notes)
+    whole_recipe(&source, notes)
+}
+
+/// A recipe with the pictures that it names.
+fn whole_recipe(source: &Arc<Source>, notes: &mut Diagnostics) -> Option<Recipe> {
+    let mut recipe = Recipe::read(&source.name, &source.text, &load, notes)?;
+    match Pictures::default().read_into(&mut recipe, &source.name) {
+        Ok(()) => Some(recipe),
+        Err(reasons) => {
+            for reason in reasons {
+                notes.error(source, None, reason);
+            }
+            None
+        }
+    }
 }
 
 /// A path told from the folder of a file, as a path from where the program runs.
@@ -577,6 +600,8 @@ struct Recipes {
     known: BTreeMap<String, Option<Recipe>>,
     /// What they build on.
     bases: RefCell<BTreeSet<String>>,
+    /// The pictures that they name.
+    pictures: Pictures,
 }
 
 fn read_recipe(
@@ -599,8 +624,28 @@ fn read_recipe(
             None
         }
     };
+    let recipe = recipe.and_then(|recipe| with_pictures(recipe, path, place, recipes, notes));
     recipes.known.insert(path.to_owned(), recipe.clone());
     recipe
+}
+
+/// A recipe with the pictures that it names read; `None` when one cannot be, which is noted at `place`.
+fn with_pictures(
+    mut recipe: Recipe,
+    path: &str,
+    place: &Place,
+    recipes: &mut Recipes,
+    notes: &mut Diagnostics,
+) -> Option<Recipe> {
+    match recipes.pictures.read_into(&mut recipe, path) {
+        Ok(()) => Some(recipe),
+        Err(reasons) => {
+            for reason in reasons {
+                notes.error(&place.file, place.span.clone(), reason);
+            }
+            None
+        }
+    }
 }
 
 /// Notes a frame that rows name for two people, where the roster's own check cannot see it since it

@@ -15,8 +15,8 @@
 //! What the smooth model cannot hold (creases, dust, marks of the paper) would remain as I - B. Away
 //! from the sitter, as far as evenness goes, that rest is cut down to fine noise, at most of the
 //! backdrop's own strength: its smoothed part goes, and what stands out by more than three standard deviations.
-//! Some grain stays, so that the wall does not look pasted in and does not band. Close to the sitter
-//! nothing but grain is cut, since what the matte missed there may be hair.
+//! Some grain stays, so that the wall does not look pasted in and does not band, but of its light alone: an
+//! even wall has one hue. Close to the sitter nothing but grain is cut, since what the matte missed there may be hair.
 //!
 //! Space: linear light, where light adds. Lengths in eye spans.
 
@@ -93,11 +93,10 @@ impl BackgroundLift {
             for ((plane, model), noise) in planes.zip(&mut wanted.noise) {
                 *noise = clean(plane, model, &far, crease, wanted.cleaning);
             }
-            let noisiest = wanted
-                .noise
-                .iter()
-                .fold(f32::MIN_POSITIVE, |a, &b| a.max(b));
-            wanted.kept = GRAIN.min(most_grain(wall) / noisiest);
+            let [r, g, b] = wanted.noise;
+            let parts = [[r, 0.0, 0.0], [0.0, g, 0.0], [0.0, 0.0, b]].map(luminance);
+            let light = parts.iter().map(|part| part * part).sum::<f32>().sqrt();
+            wanted.kept = GRAIN.min(most_grain(wall) / light.max(f32::MIN_POSITIVE));
         }
         let new = || (backdrop.rows(), person.rows());
         bands::each_row_with(&mut picture.planes, new, |(backdrop, person), y, rows| {
@@ -134,9 +133,11 @@ struct Wall {
     even: [f32; 3],
     /// Strength times evenness.
     cleaning: f32,
-    /// Standard deviation of each channel's grain, and the share of it that stays.
+    /// Standard deviation of each channel's grain, and the share of its light that stays.
     noise: [f32; 3],
     kept: f32,
+    /// Each channel of the wall over its luminance.
+    hue: [f32; 3],
 }
 
 impl Wall {
@@ -150,8 +151,11 @@ impl Wall {
             cleaning: settings.strength.0 * settings.evenness.0,
             noise: [0.0; 3],
             kept: 1.0,
+            hue: [1.0; 3],
         };
         wanted.even = wanted.tinted(mean);
+        let light = luminance(wanted.even).max(f32::MIN_POSITIVE);
+        wanted.hue = wanted.even.map(|v| v / light);
         wanted
     }
 
@@ -167,15 +171,16 @@ impl Wall {
     fn behind(&self, light: [f32; 3], b: [f32; 3], bare: f32) -> [f32; 3] {
         let own = self.tinted(b);
         let alone = self.cleaning * smooth_step(1.0 - TRACE, 1.0, bare);
+        let sitter = [0, 1, 2].map(|c| light[c] - bare * b[c]);
+        let grain = self.grain_too_much(sitter);
         let one = |c: usize| {
             let wanted = own[c] + self.evenness * (self.even[c] - own[c]);
             let change = bare * self.strength * (wanted - b[c]);
             // A darker wall takes no more light than the model says is there: where the matte is
             // wrong the old wall shows, not a black seam.
-            let sitter = light[c] - bare * b[c];
-            let missing = (-BELOW * bare * b[c] - sitter).max(0.0);
+            let missing = (-BELOW * bare * b[c] - sitter[c]).max(0.0);
             let lifted = light[c] + change + missing.min((-change).max(0.0));
-            lifted - alone * self.grain_too_much(sitter, self.noise[c])
+            lifted - alone * grain[c]
         };
         [one(0), one(1), one(2)]
     }
@@ -183,10 +188,16 @@ impl Wall {
     /// What of a deviation from the bare backdrop is grain beyond what may stay. Up to three
     /// standard deviations it is taken for grain, from six on for something that is there.
     #[inline(always)]
-    fn grain_too_much(&self, deviation: f32, noise: f32) -> f32 {
-        let times = deviation / (4.0 * noise + f32::MIN_POSITIVE);
-        let fourth = (times * times * times * times).min(1e6);
-        (1.0 - self.kept) * deviation / (1.0 + fourth)
+    fn grain_too_much(&self, deviation: [f32; 3]) -> [f32; 3] {
+        let mut square = 0.0;
+        for (deviation, noise) in deviation.into_iter().zip(self.noise) {
+            let times = deviation / (4.0 * noise + f32::MIN_POSITIVE);
+            square += (times * times).min(1e3);
+        }
+        let square = square / 3.0;
+        let cut = 1.0 / (1.0 + square * square);
+        let kept = self.kept * luminance(deviation);
+        [0, 1, 2].map(|c| cut * (deviation[c] - kept * self.hue[c]))
     }
 
     /// `model` is the backdrop's colour along the row, `alpha` how far the sitter covers it.

@@ -12,25 +12,36 @@
 //! of the kind is done. Cloth of the key's own colour cannot be told from spill: its share is
 //! reported, and the engine asks for a person to look.
 //!
+//! The wall's colours, those of a picture too, are the delivered ones: the engine asks which they are
+//! ([`BackgroundReplace::colours`]), finds the light that later steps make of them what was asked, and
+//! gives that ([`BackgroundReplace::replace_with`]).
+//!
 //! Space: linear light, where light adds.
 
 use crate::operations::backdrops::{TRACE, rows_read};
 use crate::operations::colours::Colour;
 use crate::operations::pixels::smooth_step;
+use crate::operations::wall_picture::PictureFile;
 use crate::operations::{Findings, Scene, settings};
-use crate::picture::{Linear, Ratio, bands};
-use crate::regions::Region;
+use crate::picture::filter::gaussian;
+use crate::picture::{EyeSpans, Linear, Point, Ratio, Size, bands, math, resample};
+use crate::regions::{Matte, Region};
 
 settings! {
-    /// Replaces the backdrop by a colour, or a gradient from top to bottom, and takes a key
+    /// Replaces the backdrop by a colour, a gradient from top to bottom or a picture, and takes a key
     /// backdrop's spill out of hair, skin and clothes.
     pub struct BackgroundReplace {
         /// How much of the old backdrop goes.
         strength: Ratio in 0.0..=1.0, default Ratio(1.0), neutral Ratio(0.0);
-        /// Colour at the top edge.
+        /// Colour at the top edge, as delivered.
         top: Colour, default Colour([0xb4, 0xb6, 0xb8]);
         /// Colour at the bottom edge; the same as `top` for an even wall.
         bottom: Colour, default Colour([0xb4, 0xb6, 0xb8]);
+        /// A JPEG, PNG or TIFF to stand there instead, told from the recipe's folder; as large as covers
+        /// what is shown, its middle in the middle.
+        picture: PictureFile, default PictureFile::default();
+        /// How far that picture is out of focus: standard deviation of a blur.
+        blur: EyeSpans in 0.0..=2.0, default EyeSpans(0.0);
         /// How much of a green or blue backdrop's light on the sitter is taken out.
         spill: Ratio in 0.0..=1.0, default Ratio(1.0);
     }
@@ -47,6 +58,10 @@ const KEY: f32 = 1.25;
 /// Cloth is of the key's colour when the key's channel stands this far above the others; spill on
 /// white cloth stays under a quarter.
 const KEYED: f32 = 1.4;
+/// Colours along a gradient, and along each side of the cube of a picture's colours, that are asked for.
+/// Between them light is told linearly.
+const STOPS: usize = 9;
+const CUBE: usize = 17;
 /// Bare share from which a pixel counts as an edge.
 const EDGE: f32 = 0.1;
 
@@ -54,6 +69,35 @@ impl BackgroundReplace {
     /// Replaces. Findings: whether the backdrop is a key (1) or plain (0), and [`KEYED_CLOTH`];
     /// empty when no backdrop is known.
     pub fn apply(&self, picture: &mut Linear, scene: &Scene) -> Findings {
+        self.replace_with(picture, scene, &self.colours())
+    }
+
+    /// The wall's colours as light, as they shall be delivered: along the gradient, or those of a cube
+    /// between which a picture's lie.
+    pub fn colours(&self) -> Vec<[f32; 3]> {
+        let (top, bottom) = (self.top.light(), self.bottom.light());
+        let part = |i: usize, of: usize| i as f32 / (of - 1) as f32;
+        if self.picture.shown().is_some() {
+            let node = |i: usize| part(i, CUBE) * part(i, CUBE) * part(i, CUBE);
+            let cube = 0..CUBE * CUBE * CUBE;
+            let places = cube.map(|i| [i / (CUBE * CUBE), i / CUBE % CUBE, i % CUBE]);
+            places.map(|place| place.map(node)).collect()
+        } else if top == bottom {
+            vec![top]
+        } else {
+            let between = |i| [0, 1, 2].map(|c| top[c] + part(i, STOPS) * (bottom[c] - top[c]));
+            (0..STOPS).map(between).collect()
+        }
+    }
+
+    /// [`apply`](Self::apply) with the light that becomes each of [`colours`](Self::colours), for a
+    /// caller that knows what later steps do to it.
+    pub fn replace_with(
+        &self,
+        picture: &mut Linear,
+        scene: &Scene,
+        light: &[[f32; 3]],
+    ) -> Findings {
         let Some(backdrop) = &scene.regions.backdrop else {
             return Findings::default();
         };
@@ -68,20 +112,35 @@ impl BackgroundReplace {
         };
         let key = key_channel([surface(0), surface(1), surface(2)].map(|v| v as f32));
         let keyed = key.map_or(0.0, |key| keyed_cloth(picture, scene, key));
-        let (top, bottom) = (self.top.light(), self.bottom.light());
-        bands::each_row(&mut picture.planes, |y, [red, green, blue]| {
-            let down = (y as f32 + 0.5) / size.height as f32;
-            let wall: [f32; 3] = std::array::from_fn(|c| top[c] + down * (bottom[c] - top[c]));
-            let mut read = [(); 4].map(|()| vec![0.0_f32; red.len()]);
-            let [r, g, b, alpha] = &mut read;
-            backdrop.fill_row(y, [r, g, b]);
-            person.fill_row(y, alpha);
-            for (x, &a) in alpha.iter().enumerate() {
-                let light = [red[x], green[x], blue[x]];
-                let new = self.before(light, [r[x], g[x], b[x]], wall, a, key);
-                [red[x], green[x], blue[x]] = new;
-            }
-        });
+        let shown = self.picture.shown();
+        let shown = shown.map(|shown| covering(shown, size, scene.scale.pixels(self.blur), light));
+        let new = || {
+            let shown = shown
+                .as_ref()
+                .map(|planes| planes.each_ref().map(Matte::rows));
+            (backdrop.rows(), person.rows(), shown)
+        };
+        bands::each_row_with(
+            &mut picture.planes,
+            new,
+            |(backdrop, person, shown), y, [red, green, blue]| {
+                let down = (y as f32 + 0.5) / size.height as f32;
+                let even = along(light, down);
+                let [r, g, b] = backdrop.each_mut().map(|surface| surface.row(y));
+                let shown = shown
+                    .as_mut()
+                    .map(|planes| planes.each_mut().map(|plane| plane.row(y)));
+                for (x, &a) in person.row(y).iter().enumerate() {
+                    let wall = match &shown {
+                        Some(planes) => planes.map(|plane| plane[x]),
+                        None => even,
+                    };
+                    let light = [red[x], green[x], blue[x]];
+                    let new = self.before(light, [r[x], g[x], b[x]], wall, a, key);
+                    [red[x], green[x], blue[x]] = new;
+                }
+            },
+        );
         Findings {
             figures: vec![
                 (
@@ -123,6 +182,80 @@ impl BackgroundReplace {
             light[c] + self.strength.0 * (new - light[c])
         })
     }
+}
+
+/// The colour at a place (0 to 1) along evenly spread ones.
+fn along(stops: &[[f32; 3]], place: f32) -> [f32; 3] {
+    let last = stops.len() - 1;
+    let place = place * last as f32;
+    let first = (place as usize).min(last);
+    let share = place - first as f32;
+    let (a, b) = (stops[first], stops[(first + 1).min(last)]);
+    [0, 1, 2].map(|c| a[c] + share * (b[c] - a[c]))
+}
+
+/// A picture as large as covers `size`, its middle in the middle, blurred, and its colours turned to
+/// light by `cube`, as maps to be read at `size`.
+fn covering(shown: &Linear, size: Size, blur: f32, cube: &[[f32; 3]]) -> [Matte; 3] {
+    let own = shown.size();
+    let times = |to: usize, from: usize| to as f32 / from as f32;
+    let larger = times(size.width, own.width).max(times(size.height, own.height));
+    let mut wall = if larger < 1.0 {
+        // Never a pixel short of covering.
+        let side = |v: usize, least: usize| ((v as f32 * larger).ceil() as usize).max(least);
+        let size = Size {
+            width: side(own.width, size.width),
+            height: side(own.height, size.height),
+        };
+        resample::resize(shown, size)
+    } else {
+        shown.clone()
+    };
+    let larger = larger.max(1.0);
+    if blur > 0.0 {
+        wall.planes = wall
+            .planes
+            .map(|plane| gaussian(plane.view(), blur / larger));
+    }
+    bands::each_row(&mut wall.planes, |_, [red, green, blue]| {
+        for ((red, green), blue) in red.iter_mut().zip(green).zip(blue) {
+            [*red, *green, *blue] = in_cube(cube, [*red, *green, *blue]);
+        }
+    });
+    let own = wall.size();
+    let step = 1.0 / larger;
+    let beside = |own: usize, size: usize| 0.5 * (own as f32 - size as f32 * step);
+    wall.planes.map(|plane| Matte {
+        size,
+        origin: Point {
+            x: beside(own.width, size.width),
+            y: beside(own.height, size.height),
+        },
+        step: Point { x: step, y: step },
+        ..Matte::exact(plane)
+    })
+}
+
+/// What `cube` makes of a colour: linear between its eight nodes around it, on the scale of cube roots,
+/// which is about the eye's.
+fn in_cube(cube: &[[f32; 3]], colour: [f32; 3]) -> [f32; 3] {
+    let end = (CUBE - 1) as f32;
+    let places = colour.map(|v| math::cbrt(v.max(0.0).min(1.0)) * end);
+    let first = places.map(|place| (place as usize).min(CUBE - 2));
+    let mut out = [0.0; 3];
+    for corner in 0..8 {
+        let (mut weight, mut node) = (1.0, 0);
+        for c in 0..3 {
+            let next = corner >> c & 1;
+            let share = places[c] - first[c] as f32;
+            weight *= if next == 1 { share } else { 1.0 - share };
+            node = node * CUBE + first[c] + next;
+        }
+        for (out, light) in out.iter_mut().zip(cube[node]) {
+            *out += weight * math::cbrt(light.max(0.0));
+        }
+    }
+    out.map(|root| root * root * root)
 }
 
 /// The channel of a key backdrop; `None` for a plain one. Red is no key: skin is red.
@@ -266,6 +399,37 @@ mod tests {
         };
         assert!(figure([0.08, 0.35, 0.10]) > 0.9);
         assert_eq!(figure([0.5, 0.55, 0.5]), 0.0);
+    }
+
+    #[test]
+    fn a_picture_stands_behind_the_sitter_with_its_own_colours() {
+        // Left half red, right half grey, twice as wide as what is shown: the middle stays.
+        let wide = Size {
+            width: 2 * SIZE.width,
+            height: SIZE.height,
+        };
+        let sides = [[0.5, 0.1, 0.1], [0.3, 0.3, 0.3]];
+        let mut shown = Linear::zeros(wide);
+        for (c, plane) in shown.planes.iter_mut().enumerate() {
+            for ((_, x), v) in plane.indexed_iter_mut() {
+                *v = sides[usize::from(x >= SIZE.width)][c];
+            }
+        }
+        let mut settings = BackgroundReplace::default();
+        settings.picture.show(std::sync::Arc::new(shown), "");
+        let (after, _) = replaced(&settings, SKIN, GREEN);
+        for (x, side) in [(0, 0), (28, 0), (31, 1), (59, 1)] {
+            let got = after.at(2, x);
+            for c in 0..3 {
+                assert!((got[c] - sides[side][c]).abs() < 2e-3, "{x}: {got:?}");
+            }
+        }
+        assert_eq!(after.at(40, 30), SKIN);
+        // Out of focus the sides run into each other.
+        settings.blur = EyeSpans(0.2);
+        let (soft, _) = replaced(&settings, SKIN, GREEN);
+        let step = |picture: &Linear| picture.at(2, 28)[0] - picture.at(2, 31)[0];
+        assert!(step(&soft) < 0.5 * step(&after) && step(&soft) > 0.0);
     }
 
     #[test]

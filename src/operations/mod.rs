@@ -45,6 +45,7 @@ mod test_scene;
 pub mod tone_curve;
 pub mod tone_evening;
 pub mod values;
+pub mod wall_picture;
 pub mod white_balance;
 
 use serde::{Deserialize, Serialize};

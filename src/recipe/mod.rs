@@ -48,6 +48,8 @@ pub use steps::Step;
 
 use reader::{Fields, Reader};
 
+use crate::operations::Operation;
+
 /// The version of the format of recipes, jobs and touch-ups that is read and written; older ones
 /// are brought to it.
 pub const FORMAT: u32 = 1;
@@ -172,7 +174,12 @@ fn read_recipe(
             }
         }
     };
-    let steps = steps?;
+    let mut steps = steps?;
+    for step in &mut steps {
+        if let Operation::BackgroundReplace(replace) = &mut step.operation {
+            replace.picture.is_named_in(&reader.source.name);
+        }
+    }
     // Of a file with mistakes some steps are missing here, but those that are can still stand in
     // a wrong order.
     steps::check_number(&steps, reader.notes);

@@ -15,8 +15,10 @@ use super::backdrop::{Surface, unit};
 use super::crop::halve;
 use super::nets::{Axes, COARSE};
 use super::plane::{resized, shrink};
+use super::screen;
 use super::shell;
 use super::specks::{drop_islands, without_specks};
+use super::unlike::{CALM, CLOSE, FREED, GROWN_FIRM, Unlike, grown};
 use super::walk::{Field, conductance};
 use crate::picture::filter::{dilate, erode, gaussian};
 use crate::picture::math::{exp, ln};
@@ -72,31 +74,11 @@ const HAIR: f32 = 0.5;
 const HAIR_BELOW: f32 = 0.35;
 
 /// How far below the eyes, in the face's own units, the chin is surely passed.
-const BELOW: f32 = 1.15;
+pub(super) const BELOW: f32 = 1.15;
 
 /// [`BETWEEN`] of hair before a black backdrop at most: its shadowed depth looks as the backdrop does, and
 /// a rendered beard became a sieve.
 const BETWEEN_ON_BLACK: f32 = 0.2;
-
-/// How far a gap grows into what looks like it, in half-size pixels (a fifth of a rendered sitter's eye
-/// span), up to which mean square, in a window of which standard deviation; how firmly what it grew into
-/// is bare, where the gap itself counts 1; and how far beside it the nets' word is no longer firm. The
-/// window that finds gaps is wider than a wedge between arm and body at its top.
-const GROWTH: usize = 20;
-const GROWN: f32 = 4.0;
-const CLOSE: f32 = 0.7;
-const GROWN_FIRM: f32 = 0.3;
-const FREED: usize = 3;
-
-/// Skin, cloth and what is worn end within some pixels. Where all around a place (so many half-size
-/// pixels, more on black, where the outline is the outermost trace) alpha is more than this, its share of
-/// hair nearby less, and the nets' word more, it is covered: else light on a bald head before white and
-/// cloth of the backdrop's colour show through.
-const HARD: [usize; 2] = [1, 2];
-const THIN: f32 = 0.4;
-const HAIRY: f32 = 0.15;
-const HAIRY_AROUND: usize = 2;
-const LIKELY: f32 = 0.5;
 
 /// How unlike (see [`gap`]) hair and backdrop must be for colour alone to say how hair thins out.
 const TELLING: f32 = 12.0;
@@ -108,13 +90,6 @@ const ALIKE: [f32; 2] = [2.0, 5.0];
 /// Luminance of a backdrop that counts as black, and from which it does not: black paper of the rendered
 /// frames has 0.016, grey 0.17.
 const DARK: [f32; 2] = [0.03, 0.06];
-
-/// From which share of the luminance such an excess makes a backdrop a screen (the rendered green has
-/// 0.6, grey paper 0.01), which share of the screen's a pixel inside must have to be looked at (spill on
-/// cloth stays under a tenth), and the sitter's probability there.
-const KEY: f32 = 0.25;
-const KEYED: f32 = 0.15;
-const GAP: f32 = 0.9;
 
 /// The nets' word from which a place that touches nothing bare is covered.
 const SURE: f32 = 0.9;
@@ -231,10 +206,7 @@ fn normal(first: [f32; 3], second: [f32; 6]) -> Colour {
 
 /// How far hair and clothes are as dark as a dark backdrop, by group: 0 to 1.
 fn as_dark(models: &[Model; GROUPS], surface: &Surface) -> [f32; GROUPS] {
-    let b = surface
-        .planes
-        .each_ref()
-        .map(|p| p.sum() / p.len().max(1) as f32);
+    let b = behind_all(surface);
     let noise = b.map(|b| CALM * unit(b) * CALM * unit(b));
     let share = |v: f32, [low, high]: [f32; 2]| 1.0 - ((v - low) / (high - low)).max(0.0).min(1.0);
     let dark = share(luminance(b), DARK);
@@ -370,6 +342,7 @@ pub(super) fn separate(
     // hair is measured deep inside wherever there is such a place.
     let core = to_grid(deep.view()).mapv(|d| if d > DEEP { 1.0 } else { SHALLOW });
     let second = models(&sure(to_grid(solid.view())), Some(&core));
+    let on_screen = screen::is_one(behind_all(surface));
     let contour = gaussian(enclosed.view(), SOFT);
     // Alpha, the four shares and "cannot tell".
     let mut planes: [Array2<f32>; 6] = std::array::from_fn(|_| Array2::zeros(dim));
@@ -405,17 +378,14 @@ pub(super) fn separate(
                         x: x as f32 + 0.5,
                         y: y as f32 + 0.5,
                     };
-                    let below = axes.of(middle).1 > BELOW;
+                    let down = axes.of(middle).1;
                     // A gap between arm and body may be too narrow for nets and walk, but on a green or
                     // blue screen its colour is nobody's.
-                    let keyed = inside && key(colour) > 0.0 && {
-                        let (_, b, _) = behind();
-                        key(b) > KEY * luminance(b) && key(colour) > KEYED * key(b)
-                    };
+                    let keyed = inside && on_screen && screen::keyed(colour, behind().1);
                     if inside
                         && !keyed
-                        && prior[1] > (if below { HAIR_BELOW } else { HAIR })
-                        && at.read(&mass) > (if below { MASS_BELOW } else { MASS })
+                        && prior[1] > (if down > BELOW { HAIR_BELOW } else { HAIR })
+                        && at.read(&mass) > least_mass(down)
                         && second[1].present
                         && alike[1] < 0.5
                         && at.read(&deep) < 0.999
@@ -450,7 +420,7 @@ pub(super) fn separate(
                     // hair stay possible inside.
                     let p = match (inside, keyed) {
                         (true, _) => 1.0,
-                        (_, true) => at.read(&solid).min(GAP),
+                        (_, true) => at.read(&solid).min(screen::GAP),
                         _ => at.read(&solid),
                     };
                     // What colour does not tell is left to the outermost trace.
@@ -474,7 +444,7 @@ pub(super) fn separate(
     let halved = halve(alpha.view());
     let mut whole = shell::unreached(&halved);
     whole.zip_mut_with(&rough.person, |w, &p| *w = if p > SURE { *w } else { 0.0 });
-    let hard = hard(
+    let hard = shell::hard(
         &halved,
         &halve(hair.view()),
         &rough.person,
@@ -524,33 +494,21 @@ pub(super) fn separate(
     }
 }
 
+/// [`MASS`] so far below the eyes.
+#[inline(always)]
+fn least_mass(down: f32) -> f32 {
+    if down > BELOW { MASS_BELOW } else { MASS }
+}
+
 /// Whether a backdrop is black throughout.
 fn is_black(surface: &Surface) -> bool {
+    luminance(behind_all(surface)) < DARK[1]
+}
+
+/// The backdrop's mean colour.
+fn behind_all(surface: &Surface) -> [f32; 3] {
     let mean = |p: &Array2<f32>| p.sum() / p.len().max(1) as f32;
-    luminance(surface.planes.each_ref().map(mean)) < DARK[1]
-}
-
-/// Where what ends hard is covered, see [`HARD`]: 1 there, a ramp around. All at half size.
-fn hard(alpha: &Array2<f32>, hair: &Array2<f32>, person: &Array2<f32>, black: bool) -> Array2<f32> {
-    let flags = |of: &dyn Fn(f32) -> bool, plane: &Array2<f32>, around: usize| {
-        dilate(plane.mapv(|v| f32::from(u8::from(of(v)))).view(), around)
-    };
-    let thin = flags(&|a| a < THIN, alpha, HARD[usize::from(black)]);
-    let hairy = flags(&|h| h > HAIRY && !black, hair, HAIRY_AROUND);
-    let inside = ndarray::Zip::from(&thin)
-        .and(&hairy)
-        .and(person)
-        .map_collect(|&thin, &hairy, &person| {
-            f32::from(u8::from(thin < 0.5 && hairy < 0.5 && person > LIKELY))
-        });
-    // Soft, or the outline would show the half size's steps.
-    gaussian(inside.view(), 1.0).mapv(|h| ((h - 0.3) / 0.6).max(0.0).min(1.0))
-}
-
-/// How far green or blue stands above both other channels; red is no key, since skin is red.
-#[inline(always)]
-fn key([red, green, blue]: [f32; 3]) -> f32 {
-    (green - red.max(blue)).max(blue - red.max(green))
+    surface.planes.each_ref().map(mean)
 }
 
 /// How unlike two normals are: squared distance of the means over the wider one's variance.
@@ -586,106 +544,6 @@ fn own_variance(m: &Colour) -> [f32; 3] {
         let s = 0.004 + 0.1 * m[c].max(0.0);
         s * s
     })
-}
-
-/// Above this deviation (in [`unit`]s) a backdrop is a weave or a painting and proves nothing by
-/// looking alike: twice what paper shows on the rendered frames.
-const CALM: f32 = 0.012;
-
-/// How unlike the backdrop the picture is, at half size.
-struct Unlike {
-    /// Differences from the surface in units of noise, per channel.
-    scaled: [Array2<f32>; 3],
-    /// Deviation counted as one, per pixel, in [`unit`]s.
-    spread: Array2<f32>,
-    /// 1 where a whole patch below the chin is the backdrop to the letter, whatever the nets say:
-    /// between arm and body, beside a sleeve at the frame's edge.
-    bare: Array2<f32>,
-    /// Mean square of `scaled` around each pixel.
-    square: Array2<f32>,
-}
-
-impl Unlike {
-    fn new(small: &Linear, surface: &Surface, axes: &Axes, span: f32, noise: f32) -> Self {
-        let picture = small.planes.each_ref().map(|p| halve(p.view()));
-        let dim = picture[0].dim();
-        let step = COARSE as f32 / surface.cell as f32;
-        // Half-size pixels are means of four.
-        let noise = (0.5 * noise).max(0.004);
-        let mut spread = resized(surface.spread.view(), dim, step);
-        spread.mapv_inplace(|s| s.max(noise));
-        let scaled: [Array2<f32>; 3] = std::array::from_fn(|c| {
-            let b = resized(surface.planes[c].view(), dim, step);
-            ndarray::Zip::from(&picture[c])
-                .and(&b)
-                .and(&spread)
-                .map_collect(|&v, &b, &s| (v - b) / (s * unit(b)))
-        });
-        // A gradient in cloth crosses the backdrop's colour along a line, never over a patch. A
-        // patch must fit between arm and body: on the rendered frames this width takes no pixel of
-        // a sitter but black hair before black, which lies above the chin.
-        let reach = 0.02 * span / COARSE as f32;
-        let means = scaled
-            .each_ref()
-            .map(|p| gaussian(p.mapv(|v| v.max(-9.0).min(9.0)).view(), reach));
-        let mut square = Array2::zeros(dim);
-        scaled
-            .iter()
-            .for_each(|p| square += &p.mapv(|v| (v * v).min(81.0) / 3.0));
-        let close = gaussian(square.view(), CLOSE);
-        let square = gaussian(square.view(), reach);
-        let bare = Array2::from_shape_fn(dim, |(y, x)| {
-            let k = COARSE as f32;
-            let place = Point {
-                x: (x as f32 + 0.5) * k,
-                y: (y as f32 + 0.5) * k,
-            };
-            let calm = spread[[y, x]] < CALM
-                && means.iter().all(|m| m[[y, x]].abs() < 1.5)
-                && square[[y, x]] < 4.0;
-            if calm && axes.of(place).1 > BELOW {
-                1.0
-            } else {
-                0.0
-            }
-        });
-        Self {
-            scaled,
-            spread,
-            bare,
-            square: close,
-        }
-    }
-}
-
-/// Places that go on from a gap without an edge: 1 there and in the gap, 0 elsewhere.
-fn grown(gap: &Array2<bool>, square: &Array2<f32>) -> Array2<f32> {
-    let (h, w) = gap.dim();
-    let mut out = gap.mapv(|g| if g { 1.0 } else { 0.0 });
-    let mut edge: Vec<(usize, usize)> = gap
-        .indexed_iter()
-        .filter(|(_, g)| **g)
-        .map(|(at, _)| at)
-        .collect();
-    for _ in 0..GROWTH {
-        let mut next = Vec::new();
-        for (y, x) in edge {
-            let near = [
-                (y.wrapping_sub(1), x),
-                (y + 1, x),
-                (y, x.wrapping_sub(1)),
-                (y, x + 1),
-            ];
-            for (y, x) in near {
-                if y < h && x < w && out[[y, x]] < 0.5 && square[[y, x]] < GROWN {
-                    out[[y, x]] = 1.0;
-                    next.push((y, x));
-                }
-            }
-        }
-        edge = next;
-    }
-    out
 }
 
 /// Probability that a pixel is solidly the sitter's, at half size: nets, colour and edges

@@ -16,9 +16,11 @@ pub mod net;
 mod nets;
 mod opinion;
 mod plane;
+mod screen;
 mod shell;
 mod specks;
 mod tones;
+mod unlike;
 mod walk;
 
 use std::fmt;

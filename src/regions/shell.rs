@@ -34,6 +34,16 @@ const THIN: usize = 3;
 const SOLID: f32 = 0.95;
 const BARE: f32 = 0.1;
 
+/// Skin, cloth and what is worn end within some pixels. Where all around a place (so many half-size
+/// pixels, more on black, where the outline is the outermost trace) alpha is more than this, its share of
+/// hair nearby less, and the nets' word more, it is covered: else light on a bald head before white and
+/// cloth of the backdrop's colour show through.
+const HARD: [usize; 2] = [1, 2];
+const MIXED: f32 = 0.4;
+const HAIRY: f32 = 0.15;
+const HAIRY_AROUND: usize = 2;
+const LIKELY: f32 = 0.5;
+
 /// 1 inside the outermost trace, 0 outside. `unlike` are differences from the backdrop in units of
 /// its deviation, `person` the nets' word; both at half size.
 pub(super) fn enclosed(unlike: &[Array2<f32>; 3], person: &Array2<f32>) -> Array2<f32> {
@@ -66,6 +76,28 @@ pub(super) fn enclosed(unlike: &[Array2<f32>; 3], person: &Array2<f32>) -> Array
 pub(super) fn unreached(alpha: &Array2<f32>) -> Array2<f32> {
     let solid = alpha.mapv(|a| if a > SOLID { 1.0 } else { 0.0 });
     flooded(&solid, &alpha.mapv(|a| a < BARE)).mapv(|r| 1.0 - r)
+}
+
+/// Where what ends hard is covered, see [`HARD`]: 1 there, a ramp around. All at half size.
+pub(super) fn hard(
+    alpha: &Array2<f32>,
+    hair: &Array2<f32>,
+    person: &Array2<f32>,
+    black: bool,
+) -> Array2<f32> {
+    let flags = |of: &dyn Fn(f32) -> bool, plane: &Array2<f32>, around: usize| {
+        dilate(plane.mapv(|v| f32::from(u8::from(of(v)))).view(), around)
+    };
+    let thin = flags(&|a| a < MIXED, alpha, HARD[usize::from(black)]);
+    let hairy = flags(&|h| h > HAIRY && !black, hair, HAIRY_AROUND);
+    let inside = ndarray::Zip::from(&thin)
+        .and(&hairy)
+        .and(person)
+        .map_collect(|&thin, &hairy, &person| {
+            f32::from(u8::from(thin < 0.5 && hairy < 0.5 && person > LIKELY))
+        });
+    // Soft, or the outline would show the half size's steps.
+    gaussian(inside.view(), 1.0).mapv(|h| ((h - 0.3) / 0.6).max(0.0).min(1.0))
 }
 
 /// 1 where `outside` or what joins it is, over places without a wall.
