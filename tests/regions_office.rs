@@ -166,8 +166,11 @@ fn the_outline_is_as_fine_as_the_picture() {
             height: 611,
         };
         let there = fine.placed(part, size).region(Region::Person);
-        assert_eq!(there.whole(), part.of(person.view()), "{id}");
-        assert_eq!(there.at(40, 33), person[[247, 334]]);
+        // Places on the map are rounded.
+        for (a, b) in there.whole().iter().zip(part.of(person.view())) {
+            assert!((a - b).abs() < 1e-3, "{id}: {a}, {b}");
+        }
+        assert!((there.at(40, 33) - person[[247, 334]]).abs() < 1e-3);
     }
 }
 
