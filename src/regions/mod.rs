@@ -17,6 +17,7 @@ mod opinion;
 mod plane;
 mod shell;
 mod specks;
+mod tint;
 mod tones;
 mod walk;
 
