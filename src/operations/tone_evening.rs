@@ -28,16 +28,19 @@ use crate::picture::{EyeSpans, Oklab, Point, Ratio};
 /// How much wider the blur is against which lightness is compared.
 const WIDER: f32 = 3.0;
 /// Distance in a / L and b / L at which half of the pull is let go. Measured on nine rendered
-/// sitters: noses and cheeks are 0.01 to 0.03 from the mean, lips 0.08 and more.
-const SKIN_LIKE: f32 = 0.06;
+/// sitters: noses and cheeks are 0.01 to 0.03 from the mean, on the darkest skin up to 0.05; lips, at 0.08 and
+/// more, are no part of the matte.
+const SKIN_LIKE: f32 = 0.07;
 /// Share of a lightness patch that is taken: in general, when redder, under the eyes. Chosen by
 /// eye and so that the ratio of key to shadow stays within 5 %.
 const LIGHT: [f32; 3] = [0.15, 0.45, 1.0];
 /// Redness in a / L above its surroundings that makes a dark patch surely pigment. By eye.
 const REDDER: f32 = 0.008;
 /// Height of a lightness patch above which it is form. By eye: shadows under eyes are 0.02 to
-/// 0.05, the side of a nose is 0.1 and more.
+/// 0.05, the side of a nose is 0.1 and more. That is on skin of this lightness and above; light multiplies, so
+/// on darker skin the same form is lower in proportion.
 const FORM: f32 = 0.06;
+const FORM_AT: f32 = 0.6;
 /// Height of a light and pale patch that makes it surely a reflection of the lamp, whose colour
 /// is not the skin's: coloured like skin it would look painted. By eye, on dark skin.
 const SHINE: f32 = 0.03;
@@ -85,10 +88,11 @@ impl ToneEvening {
         let mut light = &near[0] - &far[0];
         let shine = light.mapv(|d: f32| (d / SHINE).clamp(0.0, 1.0));
         Zip::from(&mut light)
+            .and(&near[0])
             .and(&red)
             .and(&red_far)
             .and(&eyes)
-            .for_each(|d, &r, &f, &eye| {
+            .for_each(|d, &l, &r, &f, &eye| {
                 let redder = if *d < 0.0 {
                     ((r - f) / REDDER).clamp(0.0, 1.0)
                 } else {
@@ -98,7 +102,8 @@ impl ToneEvening {
                 if *d < 0.0 {
                     share += (LIGHT[2] - share) * eye;
                 }
-                let form = 1.0 + (*d / FORM) * (*d / FORM);
+                let height = *d / (FORM * (l / FORM_AT).clamp(0.1, 1.0));
+                let form = 1.0 + height * height;
                 *d *= -strength * share / form;
             });
         let mut colour = [red, yellow];

@@ -9,10 +9,11 @@ use std::ops::Range;
 use ndarray::{Array2, Array3, Axis};
 
 use super::crop::sample;
-use super::nets::{COARSE, IRIS, Mesh, SCLERA};
+use super::nets::{COARSE, Mesh};
+use super::tint;
 use crate::picture::Point;
 use crate::picture::filter::gaussian;
-use crate::picture::math::{cos, sin};
+use crate::picture::math::{cos, exp, sin};
 
 pub(super) const LIPS_OUTER: [usize; 20] = [
     61, 146, 91, 181, 84, 17, 314, 405, 321, 375, 291, 409, 270, 269, 267, 0, 37, 39, 40, 185,
@@ -241,32 +242,185 @@ pub(super) fn draw(
     };
     let light = &shown[1];
     let (around, top) = blurred(light, &rows, 0.12 * span);
+    let cut = |list: &[usize]| Cut::around(&contour(mesh, list), 0.15 * span, dim);
+    for list in [&RIGHT_EYE[..], &LEFT_EYE] {
+        let Some(cut) = cut(list) else { continue };
+        let net = cut.plane(|y, x| class(6, y, x) + class(7, y, x));
+        let skin = cut.plane(|y, x| class(1, y, x));
+        let whites = cut.plane(|y, x| class(6, y, x) * (1.0 - iris[[y, x]]));
+        // The contour runs out into the corners, where lids and not the eye are seen, and cuts
+        // off what lies in the upper lid's shade; the net is soft.
+        let prior = Array2::from_shape_fn(net.dim(), |(y, x)| {
+            let net = net[[y, x]];
+            0.4 * eyes[[cut.top + y, cut.left + x]] * ramp(net, 0.1, 0.5) + 0.6 * net
+        });
+        let cores = Cores::new(&whites, &net, &skin, span);
+        let tints = cores.odds(&cut.shown(shown), 0.005 * span);
+        let within = cut.widened(&eyes, BEYOND * span);
+        for ((y, x), &prior) in prior.indexed_iter() {
+            let at = [cut.top + y, cut.left + x];
+            let told = tints.as_ref().map_or(0.0, |tints| tints[[y, x]]);
+            let told = told.min(within[[y, x]] * told.abs());
+            // An iris may have any tint.
+            let eye = settled(prior, EYE, told * (1.0 - iris[at]));
+            out.iris[at] = eye * iris[at];
+            out.sclera[at] = eye * (1.0 - iris[at]);
+        }
+    }
+    if let Some(cut) = cut(&LIPS_OUTER) {
+        let net = cut.plane(|y, x| class(8, y, x));
+        let skin = cut.plane(|y, x| class(1, y, x));
+        let seen = cut.shown(shown);
+        let tints = Cores::new(&net, &net, &skin, span).odds(&seen, 0.007 * span);
+        let within = cut.widened(&lips, BEYOND * span);
+        let white = cut.plane(|y, x| parted * class(9, y, x));
+        let teeth = Cores::new(&white, &white, &net, span).odds(&seen, 0.005 * span);
+        let bright = brightest(&white, &seen[1]);
+        for ((y, x), &net) in net.indexed_iter() {
+            let (at, here) = ([cut.top + y, cut.left + x], [y, x]);
+            // The gap between the rows of teeth is no tooth.
+            let lit = ramp(seen[1][here], GAP[0] * bright, GAP[1] * bright);
+            let inner = parted * mouth[at];
+            // Between the lips are teeth and gums, which count as lips; tints tell which.
+            let tooth = match &teeth {
+                Some(teeth) => {
+                    let prior = 0.5 * inner + 0.5 * white[here];
+                    settled(prior, 0.5, teeth[here]) * ramp(prior, 0.15, 0.4)
+                }
+                None => ramp(0.3 * inner + 0.7 * white[here], 0.4, 0.6),
+            };
+            out.teeth[at] = lit * parted * tooth;
+            let gums = if teeth.is_some() { inner * lit } else { 0.0 };
+            // Contour and net each mend the other's slips.
+            let between = (mouth[at] * (1.0 - parted)).max(lips[at] - mouth[at]);
+            let told = tints.as_ref().map_or(0.0, |tints| tints[here]);
+            let told = told.min(within[here] * told.abs());
+            let inside = 1.0 - inner * (1.0 - net);
+            let lip = settled(0.3 * between + 0.7 * net, LIP, told) * inside;
+            out.lips[at] = lip.max(gums).min(1.0 - out.teeth[at]);
+        }
+    }
     for y in rows {
         for x in columns.clone() {
             let at = [y, x];
-            // The contour runs out into the corners, where lids and not the eye are seen, and cuts
-            // off what lies in the upper lid's shade; the net is soft. Together they overlap the
-            // rendered whites by 0.73 (contour where the net agrees: 0.68).
-            let net_eye = class(SCLERA, y, x) + class(IRIS, y, x);
-            let agreed = eyes[at] * ramp(net_eye, 0.1, 0.5);
-            let eye = ramp(0.4 * agreed + 0.6 * net_eye, 0.3, 0.5);
-            out.iris[at] = eye * iris[at];
-            out.sclera[at] = eye * (1.0 - iris[at]);
-            out.teeth[at] = parted * mouth[at] * ramp(class(9, y, x), 0.25, 0.75);
-            // Contour and net each mend the other's slips: half of the sum decides.
-            let net_lips = class(8, y, x);
-            let between = (mouth[at] * (1.0 - parted)).max(lips[at] - mouth[at]);
-            let both = 0.4 * between + 0.6 * net_lips;
-            let inside = 1.0 - parted * mouth[at] * (1.0 - net_lips);
-            out.lips[at] = (ramp(both, 0.38, 0.62) * inside).min(1.0 - out.teeth[at]);
             // Brow hairs are darker than the skin around them, fair ones hardly.
             let mean = around[[y - top, x]];
             let darker = ramp((mean - light[at]) / mean.max(0.02), -0.08, 0.08);
             let brow = ramp(class(5, y, x), 0.2, 0.6) * (0.3 + 0.7 * darker);
-            out.brows[at] = (brow * (1.0 - eyes[at].max(eye))).min(1.0);
+            let eye = eyes[at].max(out.iris[at] + out.sclera[at]);
+            out.brows[at] = (brow * (1.0 - eye)).min(1.0);
         }
     }
     out
+}
+
+/// Prior at which eye and skin, lips and skin are as likely before their tints are seen. The net is soft, so
+/// that the rims of small things stay below a half.
+const EYE: f32 = 0.4;
+const LIP: f32 = 0.5;
+
+/// How far beyond the landmarks' contour a tint may still speak for eye or lips, in eye spans: make-up around
+/// eyes and hair around lips have such tints too.
+const BEYOND: f32 = 0.02;
+
+/// Brightness (sRGB-encoded, of the brightest teeth) up to which a place between teeth is none, and from which
+/// it is one: the gap of the rendered smile has 0.13, teeth in the upper lip's shade 0.3 and more.
+const GAP: [f32; 2] = [0.15, 0.25];
+
+/// The rise from not to fully part of it, in probabilities: about a pixel, as a lens has it.
+const RISE: [f32; 2] = [0.3, 0.7];
+
+/// A prior with what tints say, log odds; `even` is the prior that stands for even odds.
+fn settled(prior: f32, even: f32, told: f32) -> f32 {
+    let odds = |p: f32| (p + 1e-3) / (1.0 - p + 1e-3);
+    let odds = odds(prior) / odds(even) * exp(told);
+    ramp(odds / (1.0 + odds), RISE[0], RISE[1])
+}
+
+/// How bright the brighter teeth are: the mean over them, weighted by the square of brightness.
+fn brightest(teeth: &Array2<f32>, light: &Array2<f32>) -> f32 {
+    let (mut sum, mut count) = (0.0, 1e-6);
+    for (&tooth, &v) in teeth.iter().zip(light) {
+        let weight = tooth * v * v;
+        sum += weight * v;
+        count += weight;
+    }
+    sum / count
+}
+
+/// A rectangle of the picture around one feature.
+struct Cut {
+    left: usize,
+    top: usize,
+    dim: (usize, usize),
+}
+
+impl Cut {
+    /// Around a contour with a margin in pixels; `None` when that lies outside.
+    fn around(contour: &[Point], margin: f32, (h, w): (usize, usize)) -> Option<Self> {
+        let range = |of: fn(&Point) -> f32, end: usize| {
+            let low = contour.iter().map(of).fold(f32::MAX, f32::min) - margin;
+            let high = contour.iter().map(of).fold(f32::MIN, f32::max) + margin;
+            (low.max(0.0) as usize, (high.max(0.0) as usize).min(end))
+        };
+        let ((left, right), (top, bottom)) = (range(|p| p.x, w), range(|p| p.y, h));
+        (left + 8 <= right && top + 8 <= bottom).then_some(Self {
+            left,
+            top,
+            dim: (bottom - top, right - left),
+        })
+    }
+
+    /// Values read at the picture's row and column.
+    fn plane(&self, at: impl Fn(usize, usize) -> f32) -> Array2<f32> {
+        Array2::from_shape_fn(self.dim, |(y, x)| at(self.top + y, self.left + x))
+    }
+
+    /// A contour's coverage, widened softly by `by` pixels.
+    fn widened(&self, cover: &Array2<f32>, by: f32) -> Array2<f32> {
+        let here = self.plane(|y, x| cover[[y, x]]);
+        gaussian(here.view(), by).mapv(|v| ramp(v, 0.05, 0.25))
+    }
+
+    fn shown(&self, shown: &[Array2<f32>; 3]) -> [Array2<f32>; 3] {
+        shown
+            .each_ref()
+            .map(|plane| self.plane(|y, x| plane[[y, x]]))
+    }
+}
+
+/// Where a feature surely is, and sure skin beside it.
+struct Cores {
+    feature: Array2<f32>,
+    skin: Array2<f32>,
+    near: f32,
+}
+
+impl Cores {
+    /// `feature` and `skin` by the net; `whole` is the feature with all that belongs to it.
+    fn new(feature: &Array2<f32>, whole: &Array2<f32>, skin: &Array2<f32>, span: f32) -> Self {
+        let sure = |least: f32| feature.mapv(|p| f32::from(u8::from(p > least)));
+        let mut core = sure(0.7);
+        if core.iter().fold(0.0, |a, b| a + b) < 30.0 {
+            core = sure(0.4);
+        }
+        let beside = whole.mapv(|p| f32::from(u8::from(p > 0.2)));
+        let beside = gaussian(beside.view(), 0.035 * span);
+        let mut ring = skin.clone();
+        for ((at, ring), whole) in ring.indexed_iter_mut().zip(whole) {
+            let here = *ring > 0.6 && *whole < 0.08 && beside[at] > 0.02;
+            *ring = f32::from(u8::from(here));
+        }
+        Self {
+            feature: core,
+            skin: ring,
+            near: 0.2 * span,
+        }
+    }
+
+    fn odds(&self, shown: &[Array2<f32>; 3], fine: f32) -> Option<Array2<f32>> {
+        tint::odds(shown, &self.feature, &self.skin, self.near, fine)
+    }
 }
 
 /// A plane's Gaussian over some of its rows, to the bits of the whole, and the first row it has.

@@ -19,6 +19,7 @@ mod plane;
 mod screen;
 mod shell;
 mod specks;
+mod tint;
 mod tones;
 mod unlike;
 mod walk;
