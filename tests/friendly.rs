@@ -138,6 +138,25 @@ fn a_call_that_comes_to_nothing_tells_a_script_too() {
         let message = told[0]["message"].as_str().unwrap_or_default();
         assert!(message.contains("cannot be read"), "{call:?}: {told}");
     }
+    // A table or a picture in the place of a text is called what it is.
+    let roster = path("roster.csv");
+    for call in [vec!["finish", &roster], vec!["tidy", "--check", &roster]] {
+        let told = json(&call, 2).to_string();
+        assert!(told.contains("this is a table"), "{call:?}: {told}");
+    }
+    office.write("frames/s01.png", &support::nobody(0.2));
+    let picture = path("frames/s01.png");
+    lapel(&["check", &picture])
+        .ends_with(2)
+        .says(&["this is a picture, where a text is needed"]);
+    // A folder stands for the frames in it; what there is no frame for is told by `verify` too.
+    let run = lapel(&["capture", &path("frames")]).ends_with(1);
+    run.says(&["s01.png:", "no face was found", "The set: 1 frame"]);
+    office.finish(&[]).ends_with(1);
+    lapel(&["verify", &job])
+        .ends_with(1)
+        .says(&["the frame `s02` is not there", "3 files, all right"]);
+
     for (call, says) in [
         (
             vec!["preview", &house, &gone],
