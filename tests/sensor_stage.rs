@@ -559,6 +559,14 @@ fn noise_of_pictures_is_found() {
     }
 }
 
+/// The middle 192 x 192 of a picture.
+fn middle(light: &[Array2<f32>; 3]) -> [Array2<f32>; 3] {
+    light.each_ref().map(|plane| {
+        let (top, left) = ((plane.nrows() - 192) / 2, (plane.ncols() - 192) / 2);
+        Array2::from_shape_fn((192, 192), |(y, x)| plane[[top + y, left + x]])
+    })
+}
+
 /// Sharp textures fill the middle 192 x 192 of each picture: green's noise at a tenth of full scale is
 /// found within a seventh in the median, and within a factor of two everywhere (fur is the worst), though
 /// the pictures' own grain counts as noise. Variances are those that `noisy` makes.
@@ -572,10 +580,7 @@ fn noise_of_sharp_crops_is_found() {
         let mut ratios: Vec<(f32, &str)> = pictures
             .iter()
             .map(|(name, light)| {
-                let light = light.each_ref().map(|plane| {
-                    let (top, left) = ((plane.nrows() - 192) / 2, (plane.ncols() - 192) / 2);
-                    Array2::from_shape_fn((192, 192), |(y, x)| plane[[top + y, left + x]])
-                });
+                let light = middle(light);
                 let frame = frame(
                     noisy(&light, GAINS, electrons, 3.0, true),
                     Pattern::Bayer(RGGB),
@@ -611,10 +616,7 @@ fn noise_is_taken_off_well() {
         let scores: Vec<(&str, f64)> = pictures
             .iter()
             .map(|(name, light)| {
-                let light = light.each_ref().map(|plane| {
-                    let (top, left) = ((plane.nrows() - 192) / 2, (plane.ncols() - 192) / 2);
-                    Array2::from_shape_fn((192, 192), |(y, x)| plane[[top + y, left + x]])
-                });
+                let light = middle(light);
                 let frame = frame(
                     noisy(&light, GAINS, electrons, 3.0, true),
                     Pattern::Bayer(RGGB),
