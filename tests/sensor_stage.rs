@@ -420,6 +420,30 @@ fn bayer_mosaics_are_filled_in_well() {
     }
 }
 
+/// The nets against PyTorch, which gave the arrays (`src/sensor/models/golden.py`).
+#[test]
+fn nets_give_what_an_outside_runner_gives() {
+    let path = |name: &str| {
+        let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/demosaic");
+        format!("{folder}/learned_{name}.npy")
+    };
+    let mosaic: Array2<f32> = ndarray_npy::read_npy(path("mosaic")).expect("shipped");
+    let frame = frame(mosaic, Pattern::Bayer(RGGB));
+    let noise = [[2.0e-3, 4.0e-5], [1.0e-3, 1.0e-5], [1.5e-3, 2.25e-5]];
+    for (name, strength, noise) in [("clean", 0.0, None), ("noisy", 1.0, Some(noise))] {
+        let expected: Array3<f32> = ndarray_npy::read_npy(path(name)).expect("shipped");
+        let found = sensor::demosaic(&frame, frame.crop, [1.0; 3], Ratio(strength), noise);
+        let found = found.expect("a sound frame");
+        for ((y, x, c), &expected) in expected.indexed_iter() {
+            let found = found.at(y, x)[c];
+            assert!(
+                (found - expected).abs() < 1e-4,
+                "{name}, row {y}, column {x}, colour {c}: {found} instead of {expected}"
+            );
+        }
+    }
+}
+
 /// Against arrays of an outside library: colour-demosaicing 0.2.7 on an eye of a rendered sitter, written by
 /// `tests/data/demosaic/make.py` (31.13 dB bilinear, 34.65 dB by Menon 2007, linear light).
 #[test]
