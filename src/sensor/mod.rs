@@ -2,7 +2,8 @@
 //!
 //! Black is taken off and white set to 1 per site, what lens and sensor did is mended where asked
 //! ([`lens`]), gains make the light neutral; the mosaic's
-//! square roots are filled in to three planes ([`bayer`], [`general`]), noise is taken off there,
+//! square roots are filled in to three planes ([`bayer`], [`learned`], [`general`]), noise is taken off on
+//! the way or there ([`denoise`]),
 //! clipped channels are rebuilt from the others ([`highlights`]), and the camera's matrix takes the
 //! colours to the working space ([`camera`]). A diffuse white that just fills the green sites is
 //! 1.0 before exposure.
@@ -737,7 +738,10 @@ fn fill_in(
 ) {
     let [top, left] = origin;
     match pattern {
-        Pattern::Bayer(_) => learned::fill_in(sites, origin, lift, None, planes),
+        Pattern::Bayer(_) => {
+            fill_in_bayer(sites, origin, lift, planes);
+            learned::fill_in(sites, origin, lift, None, planes);
+        }
         Pattern::SixBySix(_) => general::fill_in(sites, origin, lift, planes),
         // [`Sites::new`] refused these.
         Pattern::Other { .. } => {}

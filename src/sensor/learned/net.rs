@@ -30,6 +30,9 @@ pub(super) const EDGE: usize = 16;
 /// Rows of planes are filled up to multiples of it: twice the widest vector register.
 const WIDE: usize = 32;
 
+/// Columns of a row that are made for some output channels before the next ones'.
+const PIECE: usize = 256;
+
 /// Channels of each density, blocks before going to the next coarser one, and blocks after.
 pub(super) struct Layout {
     pub(super) outputs: usize,
@@ -40,7 +43,8 @@ pub(super) struct Layout {
     pub(super) after: &'static [usize],
 }
 
-/// Channels of one size, row by row, with [`EDGE`] columns more at both sides.
+/// Channels of one size, with [`EDGE`] columns more at both sides: the first row of each channel, the
+/// second of each, and so on, so that what a group of rows needs stands together.
 pub(super) struct Planes {
     pub(super) channels: usize,
     pub(super) height: usize,
@@ -63,12 +67,12 @@ impl Planes {
 
     #[inline(always)]
     pub(super) fn row(&self, channel: usize, y: usize) -> &[f32] {
-        &self.values[(channel * self.height + y) * self.stride..][..self.stride]
+        &self.values[(y * self.channels + channel) * self.stride..][..self.stride]
     }
 
     #[inline(always)]
     pub(super) fn row_mut(&mut self, channel: usize, y: usize) -> &mut [f32] {
-        &mut self.values[(channel * self.height + y) * self.stride..][..self.stride]
+        &mut self.values[(y * self.channels + channel) * self.stride..][..self.stride]
     }
 }
 
@@ -115,9 +119,9 @@ pub(super) struct Net {
     pub(super) reach: usize,
 }
 
-/// Buffers of a net for mosaics of one size, and which rows each layer makes.
+/// Buffers of a net for mosaics of one size, and which rows and columns each layer makes.
 pub(super) struct Work {
-    rows: Vec<Range<usize>>,
+    made: Vec<[Range<usize>; 2]>,
     /// Per density, what layers see and what they make.
     levels: Vec<[Planes; 2]>,
     /// Terms of a group of rows, or the rows that a [`Mixing`] sees or makes.
@@ -192,7 +196,7 @@ impl Net {
     }
 
     /// Which rows each layer makes so that the rows `wanted` come out of a mosaic of `height` rows of
-    /// cells, and which rows of the mosaic that takes.
+    /// cells, and which rows of the mosaic that takes. The same for columns.
     fn seen(&self, height: usize, wanted: Range<usize>) -> (Vec<Range<usize>>, Range<usize>) {
         let mut need: Vec<Range<usize>> = vec![0..0; self.channels.len()];
         need[0] = wanted;
@@ -232,8 +236,9 @@ impl Net {
         (made, need[0].clone())
     }
 
-    /// Buffers for mosaics of `height` x `width` cells, of whose rows `wanted` are to come out right.
-    pub(super) fn ready(&self, height: usize, width: usize, wanted: Range<usize>) -> Work {
+    /// Buffers for mosaics of some rows and columns of cells, of which those `wanted` are to come out
+    /// right.
+    pub(super) fn ready(&self, [height, width]: [usize; 2], wanted: [Range<usize>; 2]) -> Work {
         let level = |(k, &channels): (usize, &usize)| {
             std::array::from_fn(|_| Planes::new(channels, height >> k, width >> k))
         };
@@ -245,16 +250,15 @@ impl Net {
                 .max()
         };
         let groups = |rows: Range<usize>| rows.start / TALL * TALL..rows.end.next_multiple_of(TALL);
-        let (made, _) = self.seen(height, wanted);
-        let rows = made
-            .into_iter()
-            .zip(&self.layers)
-            .map(|(rows, layer)| match layer {
-                Layer::Down(..) | Layer::Up(..) => rows,
-                _ => groups(rows),
-            });
+        let [rows, columns] = wanted;
+        let (rows, columns) = (self.seen(height, rows).0, self.seen(width, columns).0);
+        let made = rows.into_iter().zip(columns).zip(&self.layers);
+        let made = made.map(|((rows, columns), layer)| match layer {
+            Layer::Down(..) | Layer::Up(..) => [rows, columns],
+            _ => [groups(rows), columns],
+        });
         Work {
-            rows: rows.collect(),
+            made: made.collect(),
             terms: vec![0.0; most(TERMS).unwrap_or(0)],
             parts: vec![0.0; most(4).unwrap_or(0)],
             out: Planes::new(self.outputs, height, width),
@@ -274,7 +278,7 @@ impl Net {
     /// Fills the rows of `work.out` that are wanted, but for [`Self::reach`] columns at both sides.
     pub(super) fn run(&self, mosaic: &Planes, starts: &[f32], work: &mut Work) {
         let Work {
-            rows,
+            made,
             levels,
             terms,
             parts,
@@ -283,7 +287,7 @@ impl Net {
         let arch = pulp::Arch::new();
         // Rows that were made last, at each density.
         let mut have: Vec<Range<usize>> = vec![0..0; levels.len()];
-        for (layer, rows) in self.layers.iter().zip(rows.iter()) {
+        for (layer, [rows, columns]) in self.layers.iter().zip(made.iter()) {
             match layer {
                 Layer::First(conv) => {
                     arch.dispatch(Squaring {
@@ -291,6 +295,7 @@ impl Net {
                         from: mosaic,
                         have: 0..mosaic.height,
                         rows: rows.clone(),
+                        columns: columns.clone(),
                         starts,
                         add: false,
                         positive: true,
@@ -306,6 +311,7 @@ impl Net {
                         from,
                         have: have[*level].clone(),
                         rows: rows.clone(),
+                        columns: columns.clone(),
                         starts: &[],
                         add: true,
                         positive: true,
@@ -326,6 +332,7 @@ impl Net {
                             conv,
                             from: parts,
                             stride: coarse.stride,
+                            columns: columns.clone(),
                             to: terms,
                         });
                         bands::vectorised(
@@ -357,6 +364,7 @@ impl Net {
                             conv,
                             from: parts,
                             stride: coarse.stride,
+                            columns: columns.clone(),
                             to: terms,
                         });
                         bands::vectorised(
@@ -371,6 +379,7 @@ impl Net {
                     from: &levels[0][0],
                     have: have[0].clone(),
                     rows: rows.clone(),
+                    columns: columns.clone(),
                     starts: &[],
                     add: false,
                     positive: false,
@@ -397,9 +406,10 @@ fn part(fine: &Planes, y: usize, stride: usize, parts: &mut [f32]) {
             let row = &fine.row(channel, 2 * y + down)[EDGE..][..fine.width];
             let at = (4 * channel + 2 * down) * stride;
             let (left, right) = parts[at..at + 2 * stride].split_at_mut(stride);
-            let both = left[EDGE..].iter_mut().zip(&mut right[EDGE..]);
-            for ((left, right), pair) in both.zip(row.chunks_exact(2)) {
-                (*left, *right) = (pair[0], pair[1]);
+            for (k, half) in [left, right].into_iter().enumerate() {
+                for (half, pair) in half[EDGE..].iter_mut().zip(row.chunks_exact(2)) {
+                    *half = pair[k];
+                }
             }
         }
     }
@@ -483,6 +493,7 @@ struct Squaring<'a> {
     have: Range<usize>,
     /// Rows to be made, in whole groups.
     rows: Range<usize>,
+    columns: Range<usize>,
     /// What sums begin with; zero where it ends.
     starts: &'a [f32],
     /// Whether what is seen is added.
@@ -506,10 +517,11 @@ impl Squaring<'_> {
             if input == conv.inputs {
                 break;
             }
-            let d: [&[S::f32s]; TERMS] = std::array::from_fn(|k| {
+            let mut d: [&[S::f32s]; TERMS] = [&[]; TERMS];
+            for (k, row) in d.iter_mut().enumerate() {
                 let at = (y + k).saturating_sub(1).clamp(have.start, have.end - 1);
-                S::as_simd_f32s(from.row(input, at)).0
-            });
+                *row = S::as_simd_f32s(from.row(input, at)).0;
+            }
             let mut rows = terms.chunks_exact_mut(stride);
             let mut next = || S::as_mut_simd_f32s(rows.next().expect("six rows")).0;
             let [t0, t1, t2, t3, t4, t5] = [next(), next(), next(), next(), next(), next()];
@@ -560,6 +572,56 @@ impl Squaring<'_> {
         }
         all
     }
+
+    /// Makes four rows of the sums of [`ROWS`] output channels.
+    #[inline(always)]
+    fn put<S: Simd>(
+        &mut self,
+        simd: S,
+        sums: &[[[S::f32s; 2]; ROWS]; TERMS],
+        group: usize,
+        [y, x]: [usize; 2],
+    ) {
+        let [two, four, eight] = [
+            simd.splat_f32s(2.0),
+            simd.splat_f32s(4.0),
+            simd.splat_f32s(8.0),
+        ];
+        let lanes = S::F32_LANES;
+        for k in 0..ROWS {
+            let channel = group * ROWS + k;
+            if channel >= self.conv.outputs {
+                break;
+            }
+            let start = simd.splat_f32s(self.starts.get(channel).copied().unwrap_or(0.0));
+            for half in 0..2 {
+                let [m1, m2] = [sums[1][k][half], sums[2][k][half]];
+                let [m3, m4] = [sums[3][k][half], sums[4][k][half]];
+                let (plus, minus) = (simd.add_f32s(m1, m2), simd.sub_f32s(m1, m2));
+                let (more, less) = (simd.add_f32s(m3, m4), simd.sub_f32s(m3, m4));
+                let last = simd.add_f32s(minus, simd.mul_f32s(eight, less));
+                let rows = [
+                    simd.add_f32s(sums[0][k][half], simd.add_f32s(plus, more)),
+                    simd.add_f32s(minus, simd.mul_f32s(two, less)),
+                    simd.add_f32s(plus, simd.mul_f32s(four, more)),
+                    simd.add_f32s(sums[5][k][half], last),
+                ];
+                let at = x + half * lanes;
+                for (i, row) in rows.into_iter().enumerate() {
+                    let mut v = simd.add_f32s(row, start);
+                    if self.add {
+                        let seen = &self.from.row(channel, y + i)[at..at + lanes];
+                        v = simd.add_f32s(v, S::as_simd_f32s(seen).0[0]);
+                    }
+                    if self.positive {
+                        v = above(simd, v);
+                    }
+                    let out = &mut self.to.row_mut(channel, y + i)[at..at + lanes];
+                    S::as_mut_simd_f32s(out).0[0] = v;
+                }
+            }
+        }
+    }
 }
 
 impl pulp::WithSimd for Squaring<'_> {
@@ -568,47 +630,16 @@ impl pulp::WithSimd for Squaring<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(mut self, simd: S) {
         let together = 2 * S::F32_LANES;
-        let [two, four, eight] = [2.0, 4.0, 8.0].map(|v| simd.splat_f32s(v));
+        let [begin, end] = blocks(&self.columns);
         for y in self.rows.clone().step_by(TALL) {
             self.combine(simd, y);
-            for x in (EDGE..EDGE + self.from.width).step_by(together) {
+            // Long enough pieces that memory is read and written in one go, short enough that
+            // their terms stay in the cache.
+            for piece in (begin..end).step_by(PIECE) {
                 for group in 0..self.conv.outputs.div_ceil(ROWS) {
-                    let sums = self.sums(simd, group, x);
-                    let channels = group * ROWS..self.conv.outputs.min(group * ROWS + ROWS);
-                    for (k, channel) in channels.enumerate() {
-                        let start = self.starts.get(channel).copied().unwrap_or(0.0);
-                        let start = simd.splat_f32s(start);
-                        let mut made = [[start; 2]; TALL];
-                        for half in 0..2 {
-                            let m = |term: usize| sums[term][k][half];
-                            let (plus, minus) =
-                                (simd.add_f32s(m(1), m(2)), simd.sub_f32s(m(1), m(2)));
-                            let (more, less) =
-                                (simd.add_f32s(m(3), m(4)), simd.sub_f32s(m(3), m(4)));
-                            let rows = [
-                                simd.add_f32s(m(0), simd.add_f32s(plus, more)),
-                                simd.add_f32s(minus, simd.mul_f32s(two, less)),
-                                simd.add_f32s(plus, simd.mul_f32s(four, more)),
-                                simd.add_f32s(
-                                    m(5),
-                                    simd.add_f32s(minus, simd.mul_f32s(eight, less)),
-                                ),
-                            ];
-                            for (made, row) in made.iter_mut().zip(rows) {
-                                made[half] = simd.add_f32s(made[half], row);
-                            }
-                        }
-                        for (i, made) in made.iter().enumerate() {
-                            let out = &mut self.to.row_mut(channel, y + i)[x..x + together];
-                            S::as_mut_simd_f32s(out).0.copy_from_slice(made);
-                            if self.add {
-                                let seen = &self.from.row(channel, y + i)[x..x + together];
-                                out.iter_mut().zip(seen).for_each(|(out, v)| *out += v);
-                            }
-                            if self.positive {
-                                out.iter_mut().for_each(|out| *out = positive(*out));
-                            }
-                        }
+                    for x in (piece..end.min(piece + PIECE)).step_by(together) {
+                        let sums = self.sums(simd, group, x);
+                        self.put(simd, &sums, group, [y, x]);
                     }
                 }
             }
@@ -616,11 +647,24 @@ impl pulp::WithSimd for Squaring<'_> {
     }
 }
 
+/// Columns of a row with its edge, from where whole blocks begin.
+fn blocks(columns: &Range<usize>) -> [usize; 2] {
+    [columns.start / WIDE * WIDE + EDGE, columns.end + EDGE]
+}
+
+/// [`positive`], in a register.
+#[inline(always)]
+fn above<S: Simd>(simd: S, v: S::f32s) -> S::f32s {
+    let zero = simd.splat_f32s(0.0);
+    simd.select_f32s(simd.less_than_f32s(zero, v), v, zero)
+}
+
 /// A [`Mixing`] at work on one row of each input.
 struct Mix<'a> {
     conv: &'a Mixing,
     from: &'a [f32],
     stride: usize,
+    columns: Range<usize>,
     to: &'a mut [f32],
 }
 
@@ -633,10 +677,12 @@ impl pulp::WithSimd for Mix<'_> {
             conv,
             from,
             stride,
+            columns,
             to,
         } = self;
         let together = 2 * S::F32_LANES;
-        for x in (EDGE..stride - EDGE).step_by(together) {
+        let [begin, end] = blocks(&columns);
+        for x in (begin..end).step_by(together) {
             let groups = conv.weights.chunks_exact(conv.inputs);
             for (group, weights) in groups.enumerate() {
                 let mut sums = [[simd.splat_f32s(0.0); 2]; ROWS];
@@ -709,6 +755,7 @@ mod tests {
             from: &from,
             have: 0..height,
             rows: 4..12,
+            columns: 0..width,
             starts: &[0.5],
             add: false,
             positive: false,
