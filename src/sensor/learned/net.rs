@@ -192,7 +192,7 @@ impl Net {
     /// Sites of a mosaic from its first row on are in whole groups of rows at every density if they
     /// begin at multiples of it.
     pub(super) fn aligned(&self) -> usize {
-        2 * TALL << (self.channels.len() - 1)
+        (2 * TALL) << (self.channels.len() - 1)
     }
 
     /// Which rows each layer makes so that the rows `wanted` come out of a mosaic of `height` rows of
