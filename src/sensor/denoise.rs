@@ -126,8 +126,8 @@ fn from_opponent(planes: &mut [Array2<f32>; 3]) {
 
 /// How much of the noise of light and of colours is taken off at a strength. Colour noise goes
 /// first, it reads as dirt, the other as grain. Light's power of 1.5 is chosen so that half the strength
-/// keeps 95 % of the fine-band energy (0.5 to 2 pixels) of each rendered sitter's skin at ISO 100.
-fn shares(strength: Ratio) -> [f32; 3] {
+/// keeps 93 to 95 % of the fine-band energy (0.5 to 2 pixels) of the rendered sitters' skin at ISO 100.
+pub(super) fn shares(strength: Ratio) -> [f32; 3] {
     let strength = strength.0.clamp(0.0, 1.0);
     let colour = (2.0 * strength).min(1.0);
     [strength * strength.sqrt(), colour, colour]

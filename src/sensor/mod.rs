@@ -2,7 +2,8 @@
 //!
 //! Black is taken off and white set to 1 per site, what lens and sensor did is mended where asked
 //! ([`lens`]), gains make the light neutral; the mosaic's
-//! square roots are filled in to three planes ([`bayer`], [`general`]), noise is taken off there,
+//! square roots are filled in to three planes ([`bayer`], [`learned`], [`general`]), noise is taken off on
+//! the way or there ([`denoise`]),
 //! clipped channels are rebuilt from the others ([`highlights`]), and the camera's matrix takes the
 //! colours to the working space ([`camera`]). A diffuse white that just fills the green sites is
 //! 1.0 before exposure.
@@ -20,6 +21,7 @@ pub mod chart;
 mod denoise;
 mod general;
 mod highlights;
+mod learned;
 pub mod lens;
 mod noise;
 mod quick;
@@ -316,6 +318,25 @@ fn light_of(
     let noise = balanced(noise, gains);
     let lift = lift_for(noise[1]);
     let deviation = noise.map(|noise| deviation(noise, lift));
+    if let Pattern::Bayer(_) = frame.pattern {
+        let [light, colour, _] = denoise::shares(strength);
+        let noise = learned::Noise {
+            deviation,
+            shares: [light, colour],
+        };
+        let mut planes = planes_of(window.size());
+        learned::fill_in(sites, origin, lift, Some(noise), &mut planes);
+        // What the net gives, squared, is light without noise. Noise that is put back in part lacks
+        // some of the variance that squares add to the mean of all of it.
+        let lost = deviation.map(|deviation| light * (1.0 - light) * deviation * deviation);
+        bands::each_row(&mut planes, |_, rows| {
+            bands::vectorised(
+                #[inline(always)]
+                || square(rows, lift, lost, finish),
+            )
+        });
+        return planes;
+    }
     // Blocks have their own raster in the active area.
     let step = denoise::ALIGNED as isize;
     let margin = denoise::MARGIN as isize;
@@ -722,7 +743,10 @@ fn fill_in(
 ) {
     let [top, left] = origin;
     match pattern {
-        Pattern::Bayer(_) => fill_in_bayer(sites, origin, lift, planes),
+        Pattern::Bayer(_) => {
+            fill_in_bayer(sites, origin, lift, planes);
+            learned::fill_in(sites, origin, lift, None, planes);
+        }
         Pattern::SixBySix(_) => general::fill_in(sites, origin, lift, planes),
         // [`Sites::new`] refused these.
         Pattern::Other { .. } => {}

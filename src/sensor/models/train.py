@@ -1,0 +1,334 @@
+"""Trains the nets of this folder on dead leaves. `python3 train.py CONFIG.json OUT`."""
+import json
+import os
+import sys
+import time
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+
+import leaves
+import nets
+import photos
+
+torch.backends.cuda.matmul.allow_tf32 = True
+torch.backends.cudnn.allow_tf32 = True
+torch.backends.cudnn.benchmark = True
+
+
+def encode(x):
+    """The sRGB curve, going on gently where it would be cut."""
+    c = x.clamp(0, 1)
+    e = torch.where(c <= 0.0031308, 12.92 * c, 1.055 * c.clamp(min=0.0031308) ** (1 / 2.4) - 0.055)
+    return e + 0.4 * (x - c)
+
+
+def gains_of(n, device, g):
+    r = torch.empty(n, 1, device=device)
+    rand = lambda: torch.rand(n, 1, device=device, generator=g)
+    return torch.cat([1.3 + 1.5 * rand(), torch.ones_like(r), 1.2 + 1.4 * rand()], 1)
+
+
+def block_loss(error, block=16):
+    """Mean over blocks of the root of the mean square: between what PSNR of a picture sees and its logarithm."""
+    mse = F.avg_pool2d((error * error).mean(1, keepdim=True), block)
+    return (mse + 3e-7).sqrt().mean()
+
+
+def judged(e, colour):
+    """What is made small; errors of colour alone count `colour` times more: eyes and colour
+    differences see them first."""
+    loss = block_loss(e)
+    if colour:
+        loss = loss + colour * block_loss(e - e.mean(1, keepdim=True))
+    return loss
+
+
+def soften(p, sigma):
+    """Gaussian blur, of a deviation (n, 1, 1, 1) of its own for each picture."""
+    n, c, h, w = p.shape
+    at = torch.arange(-6, 7, device=p.device, dtype=p.dtype)
+    k = torch.exp(-0.5 * (at / sigma.view(n, 1)) ** 2)
+    k = (k / k.sum(1, keepdim=True)).repeat_interleave(c, 0)
+    q = F.pad(p, (6, 6, 6, 6), mode="reflect").reshape(1, n * c, h + 12, w + 12)
+    q = F.conv2d(F.conv2d(q, k.view(n * c, 1, 13, 1), groups=n * c), k.view(n * c, 1, 1, 13), groups=n * c)
+    return q.view(n, c, h, w)
+
+
+class Pool:
+    def __init__(self, size, side, count, device, seed, shots=None, share=0.0):
+        self.side, self.count, self.device = side, count, device
+        self.g = torch.Generator(device=device).manual_seed(seed)
+        self.shots = shots if shots is not None and len(shots) else None
+        self.share = share if self.shots is not None else 0.0
+        self.size = size
+        taken = size if self.shots is not None else 0
+        self.data = torch.empty(size + taken, 3, side, side, device=device, dtype=torch.float16)
+        self.at = 0
+        self.part = min(size, 64)
+        while True:
+            self.more()
+            if self.at == 0:
+                break
+
+    def more(self):
+        """Paints a part anew."""
+        p = leaves.paint(self.part, self.count, self.side, self.device, self.g)
+        self.data[self.at : self.at + self.part] = self.seen(p, 0.5, 0.3, 0.16, 0.2)
+        if self.shots is not None:
+            pick = torch.randint(len(self.shots), (self.part,), device=self.device, generator=self.g)
+            root = self.shots[pick].float()
+            # Another light, another balance.
+            white = torch.exp(0.1 * torch.randn(self.part, 3, 1, 1, device=self.device, generator=self.g))
+            at = self.size + self.at
+            self.data[at : at + self.part] = self.seen(root * root * white, 0.35, 0.5, 0.14, 0.4)
+        self.at = (self.at + self.part) % self.size
+
+    def seen(self, p, stops, sharp, most, coarse):
+        """As cameras, lenses and smaller copies of pictures show light p."""
+        rand = lambda: torch.rand(self.part, 1, 1, 1, device=self.device, generator=self.g)
+        # Some pictures brighter, some darker; what is over full scale clips.
+        p = p * torch.exp(stops * torch.randn(self.part, 1, 1, 1, device=self.device, generator=self.g))
+        # Some as if sharpened in a camera.
+        a = torch.where(rand() < sharp, most * rand(), 0.0)
+        q = F.pad(p, (1, 1, 1, 1), mode="replicate")
+        blur = 0.25 * (q[:, :, :-2, 1:-1] + q[:, :, 2:, 1:-1] + q[:, :, 1:-1, :-2] + q[:, :, 1:-1, 2:])
+        p = (p + 4 * a * (p - blur)).clamp(0, 1)
+        root = p.sqrt()
+        # Grain that all colours share, and hues coarser than light, as lenses, films and smaller
+        # copies of pictures have them.
+        grain = torch.randn(self.part, 1, self.side, self.side, device=self.device, generator=self.g)
+        root = root + torch.where(rand() < 0.4, 0.03 * rand() ** 2, 0.0) * soften(grain, 0.3 + 0.5 * rand())
+        light = root.mean(1, keepdim=True)
+        soft = light + soften(root - light, 0.5 + 1.7 * rand())
+        root = torch.where(rand() < coarse, soft, root)
+        return root.clamp(0, 1).half()
+
+    def batch(self, n, crop):
+        """Roots of light (n, 3, crop, crop), turned, mirrored, colours exchanged."""
+        g, s = self.g, self.side
+        pick = torch.randint(self.size, (n,), device=self.device, generator=g)
+        taken = torch.rand(n, device=self.device, generator=g) < self.share
+        pick = torch.where(taken, pick + self.size, pick)
+        y, x = (torch.randint(s - crop + 1, (n,), device=self.device, generator=g) for _ in range(2))
+        span = torch.arange(crop, device=self.device)
+        rows, columns = (y[:, None] + span), (x[:, None] + span)
+        flip = torch.rand(4, n, 1, device=self.device, generator=g) < 0.5
+        rows = torch.where(flip[0], rows.flip(1), rows)
+        columns = torch.where(flip[1], columns.flip(1), columns)
+        order = torch.rand(n, 3, device=self.device, generator=g).argsort(1)
+        order = torch.where(flip[3], torch.arange(3, device=self.device), order)
+        out = self.data[pick[:, None, None, None], order[:, :, None, None], rows[:, None, :, None], columns[:, None, None, :]]
+        out = torch.where(flip[2][..., None, None], out.transpose(2, 3), out)
+        return out.float()
+
+
+def noisy(root, g):
+    """What a camera of some noise records of roots of light: roots of lifted light, deviations, the
+    lift, and the roots wanted."""
+    n, device = len(root), root.device
+    light = root * root
+    gains = gains_of(n, device, g)
+    rand = lambda: torch.rand(n, 1, device=device, generator=g)
+    full = torch.exp(torch.log(torch.tensor(110.0)) + rand() * torch.log(torch.tensor(60000.0 / 110.0)))
+    read = torch.exp(rand() * 2.2) * torch.where(full > 8000, 2.0, 1.0)
+    a, b = gains / full, (gains * read / full) ** 2
+    lift = (0.375 * a[:, 1:2] + b[:, 1:2] / a[:, 1:2]).clamp(max=0.05)
+    deviation = ((0.1 * a + b) / (4 * (0.1 + lift))).sqrt()
+    mosaic = nets.cells(light)
+    per = lambda v: torch.stack([v[:, 0], v[:, 1], v[:, 1], v[:, 2]], 1)[:, :, None, None]
+    counts = torch.poisson(mosaic / per(gains) * full[:, :, None, None], generator=g)
+    counts = counts + read[:, :, None, None] * torch.randn(counts.shape, device=device, generator=g)
+    z = counts / full[:, :, None, None] * per(gains)
+    o = lift[:, :, None, None]
+    # What is told is a little wrong, sometimes quite.
+    wide = torch.where(rand() < 0.25, 0.3, 0.08)
+    told = deviation * torch.exp(wide * torch.randn(n, 1, device=device, generator=g))
+    return (z + o).clamp(min=0).sqrt(), told, lift, light
+
+
+def shape(c):
+    return (c["channels"], c["before"], c["after"], *([c["even"]] if "even" in c else []))
+
+
+class Job:
+    """One net in training; its whole step is one graph."""
+
+    def __init__(self, config, device, batch, crop):
+        self.c = config
+        self.task = config["task"]
+        kind = nets.Clean if self.task == "clean" else nets.Noisy
+        self.net = kind(*shape(config)).to(device)
+        if device.type == "cuda":
+            self.net = self.net.to(memory_format=torch.channels_last)
+        self.best = {k: v.clone() for k, v in self.net.state_dict().items()}
+        half = crop // 2
+        self.x = torch.zeros(batch, 4, half, half, device=device)
+        self.told = torch.zeros(batch, 3, device=device)
+        self.lift = torch.zeros(batch, 1, device=device)
+        self.target = torch.zeros(batch, 3, crop, crop, device=device)
+        self.rate = torch.tensor(0.0, device=device)
+        self.ema = torch.tensor(0.0, device=device)
+        self.loss = torch.zeros((), device=device)
+        self.optimiser = torch.optim.Adam(self.net.parameters(), lr=self.rate, betas=(0.9, 0.99), capturable=device.type == "cuda")
+        if config.get("start") and os.path.exists(config["start"]):
+            state = torch.load(config["start"], map_location=device)
+            self.net.load_state_dict(state["net"])
+            self.best = state["best"]
+            if "optimiser" in state and config.get("warm", True):
+                self.optimiser.load_state_dict(state["optimiser"])
+                for group in self.optimiser.param_groups:
+                    group["lr"] = self.rate
+        self.half = config.get("half", True) and device.type == "cuda"
+        self.graph = None
+        self.device = device
+        self.stream = torch.cuda.Stream() if device.type == "cuda" else None
+
+    def work(self):
+        with torch.autocast(self.device.type, torch.float16, enabled=self.half, cache_enabled=False):
+            found = self.net(self.x, self.told)
+        m = 16
+        if self.task == "clean":
+            y = nets.together(self.x, found)
+            error = encode(y * y) - encode(self.target * self.target)
+        else:
+            y = nets.together(self.x, found)
+            light = y * y - self.lift[:, :, None, None]
+            error = encode(light) - encode(self.target)
+        loss = judged(error[..., m:-m, m:-m], self.c.get("colour", 0.0))
+        (loss * (4096.0 if self.half else 1.0)).backward()
+        self.optimiser.step()
+        self.optimiser.zero_grad(set_to_none=False)
+        self.loss.copy_(loss.detach())
+        mine = self.net.state_dict()
+        for k, v in self.best.items():
+            v.lerp_(mine[k], 1 - self.ema)
+
+    def load(self, root, g):
+        if self.task == "clean":
+            self.x.copy_(nets.cells(root))
+            self.target.copy_(root)
+        else:
+            x, told, lift, light = noisy(root, g)
+            self.x.copy_(x), self.told.copy_(told), self.lift.copy_(lift), self.target.copy_(light)
+
+    def step(self, rate, ema):
+        self.rate.fill_(rate), self.ema.fill_(ema)
+        if self.stream is None:
+            return self.work()
+        if self.graph is None:
+            torch.cuda.synchronize()
+            with torch.cuda.stream(self.stream):
+                for _ in range(3):
+                    self.work()
+            torch.cuda.synchronize()
+            self.graph = torch.cuda.CUDAGraph()
+            with torch.cuda.graph(self.graph, stream=self.stream):
+                self.work()
+            torch.cuda.synchronize()
+        self.graph.replay()
+
+    def save(self, path):
+        torch.save({"net": self.net.state_dict(), "best": self.best, "optimiser": self.optimiser.state_dict(), "config": self.c}, path)
+
+    def ready(self):
+        """A copy with the averaged weights."""
+        kind = nets.Clean if self.task == "clean" else nets.Noisy
+        net = kind(*shape(self.c)).to(self.device)
+        net.load_state_dict(self.best)
+        return net.eval()
+
+
+@torch.no_grad()
+def held_out(job, roots, g):
+    """PSNR in dB, mean over pictures, on the sRGB curve."""
+    net, out = job.ready(), []
+    g.manual_seed(5)
+    for root in roots.split(16):
+        if job.task == "clean":
+            x = nets.cells(root)
+            y = nets.together(x, net(x, None))
+            light, truth = y * y, root * root
+        else:
+            x, told, lift, truth = noisy(root, g)
+            y = nets.together(x, net(x, told))
+            light = y * y - lift[:, :, None, None]
+        e = (encode(light.clamp(0, 1)) - encode(truth))[..., 16:-16, 16:-16]
+        out.append(-10 * torch.log10((e * e).mean((1, 2, 3)) + 1e-9))
+    return torch.cat(out).mean().item()
+
+
+def main():
+    config = json.load(open(sys.argv[1]))
+    out = sys.argv[2]
+    os.makedirs(out, exist_ok=True)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    began = time.time()
+    torch.manual_seed(config.get("seed", 1))
+    side, count = config.get("side", 256), config.get("leaves", 3000)
+    test = Pool(config.get("held", 128), side, count, device, 999)
+    roots = test.data[:, :, :192, :192].float()
+    shots = photos.squares(config.get("photos"), side, device, config.get("shots", 4000), 5)
+    print(f"{len(shots)} squares of photographs after {time.time() - began:.1f} s", flush=True)
+    pool = Pool(config.get("pool", 3072), side, count, device, 1000 + config.get("seed", 1), shots, config.get("share", 0.45))
+    if device.type == "cuda":
+        torch.cuda.synchronize()
+    print(f"pool after {time.time() - began:.1f} s", flush=True)
+    g = torch.Generator(device=device).manual_seed(77)
+    batch, crop = config.get("batch", 24), config.get("crop", 192)
+    jobs = [Job(c, device, batch, crop) for c in config["jobs"]]
+    for job in jobs:
+        print(job.c["name"], f"{job.net.body.work():.0f} multiply-adds a cell", flush=True)
+    budget, steps = config["seconds"], config.get("steps", 10**9)
+    start, step, said = time.time(), 0, 0.0
+    sums = [0.0] * len(jobs)
+    while step < steps:
+        done = max((time.time() - start) / budget, step / steps)
+        if done >= 1:
+            break
+        # One cosine over all calls.
+        first, last = config.get("span", [0.0, 1.0])
+        done = first + (last - first) * done
+        if step % config.get("every", 12) == 3 and config.get("renew", True):
+            pool.more()
+        # One cosine, after a short warming up.
+        height = min(1.0, step / 300 + 0.01) * 0.5 * (1 + np.cos(np.pi * done))
+        ema = min(0.9995, 1 - 1 / (1 + step / 10)) if first == 0 else 0.9995
+        root = pool.batch(batch, crop)
+        for job in jobs:
+            job.load(root, g)
+        if device.type == "cuda":
+            here = torch.cuda.current_stream()
+            for job in jobs:
+                if job.graph is not None:
+                    job.stream.wait_stream(here)
+                    job.rate.fill_(job.c["rate"] * height), job.ema.fill_(ema)
+                    job.stream.wait_stream(here)
+                    with torch.cuda.stream(job.stream):
+                        job.graph.replay()
+                else:
+                    job.step(job.c["rate"] * height, ema)
+            for job in jobs:
+                here.wait_stream(job.stream)
+        else:
+            for job in jobs:
+                job.step(job.c["rate"] * height, ema)
+        step += 1
+        if step % config.get("say", 1000) == 0:
+            losses = " ".join(f"{job.c['name']} {job.loss.item():.5f}" for job in jobs)
+            print(f"{step} {time.time() - start:.0f} s {losses}", flush=True)
+        if step % config.get("test", 8000) == 0:
+            print("  held out", " ".join(f"{job.c['name']} {held_out(job, roots, g):.2f}" for job in jobs), flush=True)
+            for job in jobs:
+                job.save(os.path.join(out, job.c["name"] + ".pt"))
+    print("held out", " ".join(f"{job.c['name']} {held_out(job, roots, g):.3f}" for job in jobs), f"after {step} steps, {time.time() - start:.0f} s", flush=True)
+    for job in jobs:
+        job.save(os.path.join(out, job.c["name"] + ".pt"))
+    if config.get("protocol"):
+        import score
+        score.all_of(jobs, config["protocol"])
+
+
+if __name__ == "__main__":
+    main()
