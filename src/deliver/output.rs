@@ -111,13 +111,16 @@ pub fn make(
         let picture = sized.to_mut();
         BlackAndWhite::default().mix(picture);
     }
-    let pixels = pixels(
+    let mut pixels = pixels(
         &sized,
         order.sharpening.as_ref(),
         order.profile,
         order.format.bits(),
     );
     drop(sized);
+    if order.black_and_white {
+        neutral(&mut pixels);
+    }
     let blake3_pixels = digest(&pixels);
     let mut metadata = order.metadata.clone();
     metadata.exposure = exif.clone();
@@ -209,6 +212,20 @@ fn pixels(
             encoder.eight(&strip(band), band * BAND, out)
         });
         Pixels::Eight(out)
+    }
+}
+
+/// Gives each pixel its green in all channels. On the way to the profile's space a grey rounds, and one
+/// channel that ends a level beside the others is a tint.
+fn neutral(pixels: &mut Pixels) {
+    fn each<T: Copy>(samples: &mut [T]) {
+        for pixel in samples.chunks_exact_mut(3) {
+            pixel.fill(pixel[1]);
+        }
+    }
+    match pixels {
+        Pixels::Eight(samples) => each(samples),
+        Pixels::Sixteen(samples) => each(samples),
     }
 }
 
