@@ -12,6 +12,7 @@ use super::features::{self, Features};
 use super::matting::{self, Layers, Rough};
 use super::nets::{self, Axes, COARSE, Face, Mesh};
 use super::plane::resized;
+use super::specks::without_fog;
 use super::{Attention, Marks, Matte, Region, Regions};
 use crate::picture::filter::box_mean;
 use crate::picture::math::{atan2, exp, ln};
@@ -96,7 +97,11 @@ pub fn find_in_stages(
     // What lies inside the face needs none of the matte.
     let (layers, drawn) = bands::both(
         || match &surface {
-            Some(surface) => matting::separate(small, surface, &rough, &axes, span),
+            Some(surface) => {
+                let mut layers = matting::separate(small, surface, &rough, &axes, span);
+                without_fog(&mut layers.alpha, &mut layers.shares, span);
+                layers
+            }
             None => without_backdrop(&rough, size),
         },
         || features::draw(picture.shown(), &mesh, &irises, &rough.classes, span),
