@@ -1,4 +1,4 @@
-//! Fuzzes pickss.
+//! Fuzzes picks files.
 #![no_main]
 
 #[path = "../laws.rs"]
