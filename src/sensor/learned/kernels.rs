@@ -103,6 +103,10 @@ impl Square {
             weights,
         }
     }
+
+    pub(super) fn outputs(&self) -> usize {
+        self.outputs
+    }
 }
 
 /// A convolution of 1 x 1.

@@ -15,9 +15,11 @@
 //!
 //! `src/sensor/models/README.md` says what the nets learned from, and how, with all programs.
 //!
-//! Without noise the mean is taken of what the net and [`super::bayer`] find: they err at different
-//! places, and the mean is 0.5 dB better than the net and 0.9 dB better than the other; on hair alone the
-//! other is better by 0.1 dB.
+//! Without noise a cell's missing values are each the sum of three: the mean of the nearest sites; a
+//! mixture of two linear guesses from 6 x 6 sites, mixed at each site as the net says (convolutions
+//! with rectifiers multiply badly, and choosing between directions is a product; it is worth 0.9 dB in
+//! training for the same work); and what else the net found. Then red and blue are tied to green
+//! ([`tied`]).
 //!
 //! In and out: square roots of white-balanced light, on which errors count about as eyes see them
 //! and noise is even.
@@ -28,6 +30,7 @@
 mod kernels;
 mod net;
 mod planes;
+mod tied;
 
 use std::sync::LazyLock;
 
@@ -37,6 +40,7 @@ use super::{root, sites::Sites};
 use crate::picture::bands;
 use net::{FETCHED, Layout, Net, Place};
 use planes::{EVEN, ODD, PIECE, Piece, Planes};
+use tied::Tied;
 
 /// Columns of a tile, in sites, at most: wide enough that what is computed twice at its edges is a
 /// twentieth; a thread holds 30 MB for them.
@@ -55,14 +59,16 @@ const MARGIN: usize = 32;
 /// Cells that [`unlike`] looks to each side.
 const SMOOTH: usize = 2;
 
-/// Gives the eight missing values of a cell from its four sites.
+/// Gives the eight missing values of a cell from its four sites, two guesses of each, and how much
+/// either is to be trusted at a site.
 static CLEAN: LazyLock<Net> = LazyLock::new(|| {
     let layout = Layout {
-        outputs: 8,
+        outputs: 16,
         noises: 0,
         channels: &[12, 24, 40],
         before: &[1, 2, 2],
-        after: &[2, 1, 0],
+        after: &[1, 1, 0],
+        guesses: tied::GUESSES,
     };
     Net::new(&layout, include_bytes!("../models/clean.f16"))
 });
@@ -75,6 +81,7 @@ static NOISY: LazyLock<Net> = LazyLock::new(|| {
         channels: &[20, 40, 64],
         before: &[1, 2, 3],
         after: &[1, 1, 1],
+        guesses: 0,
     };
     Net::new(&layout, include_bytes!("../models/noisy.f16"))
 });
@@ -90,9 +97,6 @@ pub(super) struct Noise {
 
 /// Square roots of the balanced colours of the sites from `origin` (row, column) on, all inside of the
 /// frame, `lift` added to light before.
-///
-/// Without noise the planes hold what another method made of it, and what is there after is
-/// the mean of both.
 pub(super) fn fill_in(
     sites: &Sites<'_>,
     origin: [isize; 2],
@@ -152,15 +156,17 @@ impl Filling<'_> {
         let (cell_rows, columns) = (cells(top, count_rows, 0), cells(left, count, 1));
         let whole = cells(0, self.sites.height, 0);
         let align = self.net.aligned();
-        // One cell more is made at each side, and what is near it looks a little further.
-        let around = 1 + self.net.reach + SMOOTH;
+        // Some cells more are made at each side, and what is near them looks a little further.
+        let lag = if self.noise.is_none() { tied::REACH } else { 0 };
+        let more = lag.max(1);
+        let around = more + self.net.reach + SMOOTH;
         let from_column = (columns.start - around) / align * align;
         let width = (columns.end + around + align).next_multiple_of(align) - from_column;
         let mut work = self.net.ready(&Place {
             height: (whole.end + MARGIN).next_multiple_of(align),
-            visible: whole.start - 1..whole.end + 1,
-            rows: cell_rows.start - 1..cell_rows.end + 1,
-            columns: columns.start - 1 - from_column..columns.end + 1 - from_column,
+            visible: whole.start - more..whole.end + more,
+            rows: cell_rows.start - more..cell_rows.end + more,
+            columns: columns.start - more - from_column..columns.end + more - from_column,
             width,
         });
         let starts = self
@@ -172,21 +178,34 @@ impl Filling<'_> {
         let skip = (left as isize - from_site) as usize;
         let pieces = skip / SITES..(skip + count).div_ceil(SITES);
         let mut lines = Lines::new(work.mosaic().pieces);
-        for cell in cell_rows {
-            self.net.run(&mut work, &starts, cell + 1, |y, seen| {
+        // Two sites for each of the cells more.
+        let wide = (skip - 2 * more) / SITES..(skip + count + 2 * more).div_ceil(SITES);
+        let mut tied = Tied::new(width, wide.start..wide.end.min(work.mosaic().pieces));
+        for row in cell_rows.start - lag..cell_rows.end + lag {
+            self.net.run(&mut work, &starts, row + 1, |y, seen| {
                 fetch.rows(y, seen, mosaic.as_mut());
             });
-            let mosaic = mosaic.as_ref().unwrap_or(work.mosaic());
-            let back = self.noise.map_or([1.0; 2], |noise| noise.shares);
-            let back = back.map(|share| 1.0 - share);
-            let mosaic = [cell - 1, cell, cell + 1].map(|y| mosaic.row(y));
-            let found = [cell - 1, cell, cell + 1].map(|y| work.out.row(y));
-            let channels = work.out.channels;
-            for piece in pieces.clone() {
-                bands::vectorised(
-                    #[inline(always)]
-                    || lines.fill(piece, mosaic, found, channels, back),
-                );
+            let around = [row - 1, row, row + 1];
+            if let Some(mosaic) = &mosaic {
+                let (found, guesses) = (work.out.row(row), work.guesses.row(row));
+                let mosaic = around.map(|y| mosaic.row(y));
+                tied.next(row, mosaic, found, guesses, &mut lines);
+            } else {
+                let back = self.noise.map_or([1.0; 2], |noise| noise.shares);
+                let back = back.map(|share| 1.0 - share);
+                let mosaic = around.map(|y| work.mosaic().row(y));
+                let found = around.map(|y| work.out.row(y));
+                let channels = work.out.channels;
+                for piece in pieces.clone() {
+                    bands::vectorised(
+                        #[inline(always)]
+                        || lines.fill(piece, mosaic, found, channels, back),
+                    );
+                }
+            }
+            let cell = row - lag;
+            if cell < cell_rows.start {
+                continue;
             }
             for (k, lines) in lines.colours.iter().enumerate() {
                 let y = self.site(cell, 0) + k as isize - top as isize;
@@ -194,14 +213,7 @@ impl Filling<'_> {
                     continue;
                 }
                 for (rows, line) in rows.iter_mut().zip(lines) {
-                    let row = &mut rows[y as usize];
-                    let mine = &line[skip..skip + count];
-                    if self.noise.is_some() {
-                        row.copy_from_slice(mine);
-                    } else {
-                        let both = row.iter_mut().zip(mine);
-                        both.for_each(|(other, mine)| *other = 0.5 * (*other + mine));
-                    }
+                    rows[y as usize].copy_from_slice(&line[skip..skip + count]);
                 }
             }
         }
@@ -371,7 +383,7 @@ impl Lines {
         }
     }
 
-    /// The two rows of a row of cells at a piece, from three rows of the mosaic and of what a net found: the
+    /// The two rows of a row of cells at a piece, with noise taken off, from three rows of the mosaic and of what a net found: the
     /// mean of the nearest sites of a colour, and what was found. Of what was taken off, the parts
     /// `back`, of light and of colours, are put back.
     #[inline(always)]
@@ -399,7 +411,12 @@ impl Lines {
                 put_back(cells, &taken, back);
             }
         }
-        let [even, odd] = &both;
+        self.put(piece, &both);
+    }
+
+    /// Puts the values of a piece's cells, of even and odd columns, where they belong.
+    #[inline(always)]
+    fn put(&mut self, piece: usize, [even, odd]: &[Cells; 2]) {
         for (row, lines) in self.colours.iter_mut().enumerate() {
             for (colour, line) in lines.iter_mut().enumerate() {
                 let [left, right] = [0, 1].map(|k| VALUES[2 * row + k][colour]);
@@ -489,8 +506,7 @@ mod tests {
         let mut planes = std::array::from_fn(|_| Array2::zeros((height, width)));
         fill_in(&sites, [0, 0], 0.0, None, &mut planes);
         for ((y, x, c), &expected) in expected.indexed_iter() {
-            // Halfway from nothing.
-            let found = (2.0 * planes[c][[y, x]]).powi(2);
+            let found = planes[c][[y, x]].powi(2);
             assert!(
                 (found - expected).abs() < 1e-4,
                 "row {y}, column {x}, colour {c}: {found} instead of {expected}"

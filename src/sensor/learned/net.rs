@@ -26,6 +26,8 @@ pub(super) struct Layout {
     pub(super) channels: &'static [usize],
     pub(super) before: &'static [usize],
     pub(super) after: &'static [usize],
+    /// Linear guesses that a convolution of its own makes of the mosaic, besides the outputs.
+    pub(super) guesses: usize,
 }
 
 /// What a layer does, and at which density; [`Layer::Down`] and [`Layer::Up`] name the finer one.
@@ -44,6 +46,7 @@ pub(super) struct Net {
     layers: Vec<Layer>,
     channels: &'static [usize],
     outputs: usize,
+    guess: Option<Square>,
     /// What a deviation of red, green and blue adds to each output of the first convolution.
     noises: Vec<[f32; 3]>,
     /// How far it looks, in cells.
@@ -80,6 +83,8 @@ pub(super) struct Work {
     planes: Vec<Planes>,
     terms: Box<Terms>,
     pub(super) out: Planes,
+    /// Guesses, the same rows as in `out`.
+    pub(super) guesses: Planes,
 }
 
 impl Work {
@@ -109,7 +114,7 @@ fn groups(rows: Range<usize>) -> Range<usize> {
 
 impl Net {
     /// Weights are 16-bit floats, lowest byte first: the first convolution, per density the blocks
-    /// before and after and the ways down and up, the last convolution.
+    /// before and after and the ways down and up, the last convolution, that of guesses.
     pub(super) fn new(layout: &Layout, weights: &[u8]) -> Self {
         let mut values = weights
             .chunks_exact(2)
@@ -157,12 +162,15 @@ impl Net {
         }
         let last = take(channels[0] * layout.outputs * 9);
         layers.push(Layer::Last(Square::new(channels[0], &last)));
+        let guess = take(4 * layout.guesses * 9);
+        let guess = (!guess.is_empty()).then(|| Square::new(4, &guess));
         debug_assert!(values.next().is_none(), "no weight is left over");
         debug_assert!(channels.iter().all(|c| c.is_multiple_of(2) && *c <= MOST));
         let mut net = Self {
             layers,
             channels,
             outputs: layout.outputs,
+            guess,
             noises,
             reach: 0,
         };
@@ -299,6 +307,11 @@ impl Net {
             terms: Terms::new(),
             // A group and the one before it.
             out: Planes::new(self.outputs, 2 * TALL, place.width),
+            guesses: Planes::new(
+                self.guess.as_ref().map_or(0, Square::outputs),
+                2 * TALL,
+                place.width,
+            ),
         }
     }
 
@@ -360,6 +373,7 @@ impl Net {
             planes,
             terms,
             out,
+            guesses,
         } = work;
         let arch = pulp::Arch::new();
         while let Some(turn) = turns.pop() {
@@ -376,6 +390,20 @@ impl Net {
                 if y > last {
                     turns.push(turn);
                     return;
+                }
+                if let Some(conv) = &self.guess {
+                    arch.dispatch(Squaring {
+                        conv,
+                        from: &planes[0],
+                        have: stages[0].have.clone(),
+                        y,
+                        pairs: pairs.clone(),
+                        starts: &[],
+                        add: false,
+                        positive: false,
+                        terms,
+                        to: guesses,
+                    });
                 }
                 arch.dispatch(Squaring {
                     conv,
