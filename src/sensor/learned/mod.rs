@@ -568,13 +568,13 @@ mod tests {
     }
 
     /// First 1 and a block 2; at half density 1, two blocks 3; at quarter density 2, the blocks 4 (6 with
-    /// noise), as 8 (12) and a block 9 (13), as 18 (26); two blocks (one) 20 (27), the last 21 (28), and
+    /// noise), as 8 (12) and a block 9 (13), as 18 (26); a block 19 (27), the last 20 (28), and
     /// one more where a cell is the last of a coarser one.
     #[test]
     fn tiles_have_what_the_nets_see_around_them() {
-        for (net, least) in [(&CLEAN, 21), (&NOISY, 28)] {
-            // A cell more is made at each side, of what is a little unlike its surroundings.
-            let most = MARGIN - 1 - SMOOTH;
+        // So many cells more are made at each side, of what is a little unlike its surroundings.
+        for (net, least, more) in [(&CLEAN, 20, tied::REACH), (&NOISY, 28, 1)] {
+            let most = MARGIN - more - SMOOTH;
             assert!((least..=most).contains(&net.reach), "{}", net.reach);
             assert!(MARGIN.is_multiple_of(net.aligned()));
         }
