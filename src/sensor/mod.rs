@@ -803,8 +803,13 @@ fn fill_in_bayer(
             let column = left + start as isize;
             let from_column = first_red(column, red % 2);
             sites.tile([from_row, from_column], tile_width, &mut tile);
-            tile.iter_mut().for_each(|v| *v = root(*v + lift));
-            bands::vectorised(|| bayer.run(&tile));
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    tile.iter_mut().for_each(|v| *v = root(*v + lift));
+                    bayer.run(&tile);
+                },
+            );
             let skip = (column - from_column) as usize;
             let count = TILE.min(width - start);
             for (plane, rows) in bayer.planes.iter().zip(&mut rows) {
