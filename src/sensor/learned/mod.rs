@@ -348,7 +348,11 @@ fn unlike(near: &[f32], width: usize, smooth: &mut [f32], line: &mut [f32], row:
         let (a, b) = (of(first), of(second));
         let smooth = &mut smooth[..width];
         for x in 0..width {
-            smooth[x] = five([0, 1, 2, 3, 4].map(|k| 0.5 * (a[k][x] + b[k][x])));
+            let mut means = [0.0; 5];
+            for (mean, (a, b)) in means.iter_mut().zip(a.iter().zip(&b)) {
+                *mean = 0.5 * (a[x] + b[x]);
+            }
+            smooth[x] = five(means);
         }
         for plane in [first, second] {
             let inner = line[SMOOTH..].iter_mut().zip(&of(plane)[2][SMOOTH..]);
