@@ -198,11 +198,13 @@ fn fit(rows: [&[Piece]; 3], [colour, green]: [usize; 2], to: &mut Piece) {
         }
         let to = to.columns_mut(around[1]);
         for x in 0..PIECE {
-            let mean = |k: usize| middle([down[k][0][x], down[k][1][x], down[k][2][x]]);
-            let (colour, green) = (mean(0), mean(1));
+            let mut means = [0.0; 4];
+            for (mean, down) in means.iter_mut().zip(&down) {
+                *mean = middle([down[0][x], down[1][x], down[2][x]]);
+            }
+            let [colour, green, both, squared] = means;
             let least = LEAST * (green * green) + TINY;
-            let both = mean(2) - colour * green + least;
-            to[x] = both / (mean(3) - green * green + least);
+            to[x] = (both - colour * green + least) / (squared - green * green + least);
         }
     }
 }
