@@ -448,12 +448,7 @@ fn near([above, here, below]: [&[Piece]; 3], first: usize, cells: &mut Cells) {
     let [r_below, g_below] = [0, 1].map(|plane| below[plane].columns(first));
     let corner_above = above[3].columns(before);
     let corner_below = below[0].columns(after);
-    for x in 0..PIECE {
-        cells[8][x] = r[x];
-        cells[9][x] = g[x];
-        cells[10][x] = k[x];
-        cells[11][x] = b[x];
-    }
+    [cells[8], cells[9], cells[10], cells[11]] = [*r, *g, *k, *b];
     for x in 0..PIECE {
         cells[0][x] = 0.25 * ((g[x] + g_left[x]) + (k[x] + k_above[x]));
         cells[7][x] = 0.25 * ((g[x] + g_below[x]) + (k[x] + k_right[x]));
