@@ -43,14 +43,16 @@ use planes::{EVEN, ODD, PIECE, Piece, Planes};
 use tied::Tied;
 
 /// Columns of a tile, in sites, at most: wide enough that what is computed twice at its edges is a
-/// twentieth; a thread holds 30 MB for them.
+/// twentieth; a thread holds 35 MB for them.
 const TILE: usize = 2048;
 
-/// Rows of a tile, in sites, at least: some hundred more are computed above and below it.
-const TALLEST: usize = 1536;
+/// Columns and rows of a tile, in sites, at least, if it is made smaller so that each thread has one: sixty
+/// columns more are computed at its sides, up to two hundred rows above and below.
+const NARROWEST: usize = 640;
+const SHORTEST: usize = 1024;
 
-/// Tiles for each thread, about, so that none waits long for the last.
-const SHARES: usize = 4;
+/// Tiles for each of several threads, about, so that none waits long for the last.
+const SHARES: usize = 2;
 
 /// Rows of cells around a frame that the nets see: as far as they look and some more, in
 /// whole groups of rows of the coarsest density.
@@ -104,6 +106,19 @@ pub(super) fn fill_in(
     noise: Option<Noise>,
     planes: &mut [Array2<f32>; 3],
 ) {
+    let size = tile(planes[0].dim(), bands::threads());
+    fill_tiles(sites, origin, lift, noise, planes, size);
+}
+
+/// [`fill_in`], by tiles of some rows and columns.
+fn fill_tiles(
+    sites: &Sites<'_>,
+    origin: [isize; 2],
+    lift: f32,
+    noise: Option<Noise>,
+    planes: &mut [Array2<f32>; 3],
+    size: [usize; 2],
+) {
     // Cells begin at a red site.
     let red = (0..4)
         .find(|&k| sites.colour(k / 2, k % 2) == 0)
@@ -116,12 +131,16 @@ pub(super) fn fill_in(
         noise,
         net: if noise.is_some() { &NOISY } else { &CLEAN },
     };
-    let (height, width) = planes[0].dim();
-    let across = width.div_ceil(TILE).max(1);
-    let down = (SHARES * bands::threads()).div_ceil(across);
-    let down = down.min(height / TALLEST).max(1);
-    let size = [height.div_ceil(down).max(1), width.div_ceil(across).max(1)];
     bands::each_tile_of_three(planes, size, |first, rows| filling.tile(first, rows));
+}
+
+/// Rows and columns of tiles for some threads. What comes out does not depend on it.
+fn tile((height, width): (usize, usize), threads: usize) -> [usize; 2] {
+    let tiles = if threads > 1 { SHARES * threads } else { 1 };
+    let across = width.div_ceil(TILE).max(tiles.min(width / NARROWEST));
+    let across = across.max(1);
+    let down = tiles.div_ceil(across).min(height / SHORTEST).max(1);
+    [height.div_ceil(down).max(1), width.div_ceil(across).max(1)]
 }
 
 /// What all tiles share.
@@ -532,14 +551,14 @@ mod tests {
         }
     }
 
-    /// Frames of several tiles, one below and one beside the other.
+    /// Tiles one below and one beside the other.
     #[test]
-    fn a_window_of_several_tiles_gives_the_pixels_of_the_whole() {
+    fn tiles_and_windows_give_the_pixels_of_the_whole() {
         let noise = Noise {
             deviation: [0.02, 0.01, 0.015],
             shares: [0.5, 0.8],
         };
-        for (height, width) in [(2 * TALLEST + 5, 38), (45, 2 * TILE + 9)] {
+        for (height, width) in [(1005, 90), (45, 1309)] {
             let light = |(y, x): (usize, usize)| {
                 let wave = ((x * x / 31 + y * 3) % 97) as f32 / 97.0;
                 0.05 + 0.5 * wave + ((y * 7919 + x * 104_729) % 641) as f32 / 3205.0
@@ -547,15 +566,15 @@ mod tests {
             let frame = frame(Array2::from_shape_fn((height, width), light));
             let sites = Sites::new(&frame, [1.0; 3]).expect("a sound frame");
             for noise in [None, Some(noise)] {
-                let filled = |[top, left]: [usize; 2], size: (usize, usize)| {
+                let filled = |[top, left]: [usize; 2], size: (usize, usize), tile| {
                     let mut planes = std::array::from_fn(|_| Array2::zeros(size));
                     let origin = [top as isize, left as isize];
-                    fill_in(&sites, origin, 0.01, noise, &mut planes);
+                    fill_tiles(&sites, origin, 0.01, noise, &mut planes, tile);
                     planes
                 };
-                let whole = filled([0, 0], (height, width));
+                let whole = filled([0, 0], (height, width), [height, width]);
                 let [top, left] = [height * 3 / 7, width * 3 / 7];
-                let part = filled([top, left], (height / 3, width / 3));
+                let part = filled([top, left], (height / 3, width / 3), [163, 211]);
                 for (part, whole) in part.iter().zip(&whole) {
                     for ((y, x), v) in part.indexed_iter() {
                         let expected = whole[[top + y, left + x]];
@@ -564,6 +583,15 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn every_thread_has_a_tile_where_there_is_room() {
+        assert_eq!(tile((5464, 8192), 1), [5464, 2048]);
+        assert_eq!(tile((5464, 8192), 2), [5464, 2048]);
+        assert_eq!(tile((2000, 1600), 2), [2000, 800]);
+        assert_eq!(tile((4000, 700), 2), [1334, 700]);
+        assert_eq!(tile((9, 5), 8), [9, 5]);
     }
 
     /// First 1 and a block 2; at half density 1, two blocks 3; at quarter density 2, the blocks 4 (6 with
