@@ -92,13 +92,13 @@ fn the_green_screen_goes_about_as_well_as_with_the_true_matte() {
     }
     let found = find(&picture, None);
     let known = with_matte(&found, alpha.clone());
-    // What is reached is held here: before white the finest strands and the skin's edges still count four
-    // times.
+    // What is reached is held here. Before white the frame's own noise counts: with the true colour of
+    // every strand in the equation 2.1 is left.
     for (name, hex, most) in [
-        ("grey", [0x76; 3], 1.5),
-        ("black", [0; 3], 1.6),
-        ("red", [0xd0, 0x20, 0x20], 1.55),
-        ("white", [0xff; 3], 4.2),
+        ("grey", [0x76; 3], 1.1),
+        ("black", [0; 3], 1.2),
+        ("red", [0xd0, 0x20, 0x20], 1.25),
+        ("white", [0xff; 3], 2.6),
     ] {
         // The truth holds the screen's own light on the sitter, so it stays here.
         let settings = BackgroundReplace {
@@ -127,6 +127,64 @@ fn the_green_screen_goes_about_as_well_as_with_the_true_matte() {
         );
         assert!(ours < most * best, "{name}: {ours} against {best}");
     }
+}
+
+/// How much of an edge shows before a black, a white or a red wall, held at what is reached: over the outline and four pixels around it the
+/// composite is compared with that of the true matte, as a mean CIEDE2000 (1 is just noticeable).
+fn outline_shows_less_than(id: &str, most: [f64; 3]) {
+    let Some(office) = office() else { return };
+    let picture = developed(&office, id);
+    let alpha = true_matte(&office, id);
+    let found = find(&picture, None);
+    let known = with_matte(&found, alpha.clone());
+    let soft = alpha.mapv(|a| if a > 0.02 && a < 0.98 { 1.0 } else { 0.0 });
+    let edge = dilate(soft.view(), 4);
+    let walls = [[0; 3], [0xff; 3], [0xd0, 0x20, 0x20]];
+    for (hex, most) in walls.into_iter().zip(most) {
+        let settings = BackgroundReplace {
+            top: Colour(hex),
+            bottom: Colour(hex),
+            ..BackgroundReplace::default()
+        };
+        let [ours, best] = [&found, &known].map(|regions| {
+            let mut out = picture.clone();
+            settings.apply(&mut out, &scene(regions));
+            out
+        });
+        let (mut sum, mut count) = (0.0, 0.0);
+        for ((y, x), _) in edge.indexed_iter().filter(|(_, edge)| **edge > 0.5) {
+            sum += delta_e_2000(lab(ours.at(y, x)), lab(best.at(y, x)));
+            count += 1.0;
+        }
+        let off = sum / count;
+        eprintln!("{id} before {hex:?}: {off:.2}");
+        assert!(off < most, "{id} before {hex:?}: {off}");
+    }
+}
+
+#[test]
+fn long_loose_hair_stands_before_any_wall() {
+    outline_shows_less_than("s01", [3.08, 2.36, 2.17]);
+}
+
+#[test]
+fn a_bald_head_from_white_paper_stands_before_any_wall() {
+    outline_shows_less_than("s07", [3.7, 0.85, 2.7]);
+}
+
+#[test]
+fn grey_hair_from_white_paper_stands_before_any_wall() {
+    outline_shows_less_than("s03", [2.95, 0.55, 1.8]);
+}
+
+#[test]
+fn dark_hair_from_black_paper_stands_before_any_wall() {
+    outline_shows_less_than("s05", [0.95, 6.9, 4.8]);
+}
+
+#[test]
+fn hair_from_a_green_screen_stands_before_any_wall() {
+    outline_shows_less_than("s04", [1.45, 0.62, 0.95]);
 }
 
 fn frame(office: &Path, id: &str) -> Frame {
@@ -246,7 +304,7 @@ fn marked(frame: &Frame) -> Frame {
 #[test]
 fn a_lifted_wall_is_even_and_its_marks_are_gone() {
     let Some(office) = office() else { return };
-    for id in ["s02"] {
+    for id in ["s02", "s03", "s07"] {
         let near = near(&true_matte(&office, id), 25);
         let spread = |picture: &Linear| {
             let wall = wall_of(picture, &near);
@@ -303,8 +361,7 @@ fn a_lifted_wall_is_even_and_its_marks_are_gone() {
 #[test]
 fn a_lift_keeps_the_rim_light_and_a_slope_if_asked() {
     let Some(office) = office() else { return };
-    // Not the light head before white paper, whose rim still shows through a little.
-    for id in ["s01", "s06"] {
+    for id in ["s01", "s03", "s06", "s07"] {
         let truth = true_matte(&office, id);
         let bare = dilate(truth.mapv(|a| if a < 0.5 { 1.0 } else { 0.0 }).view(), 12);
         let steps = "Denoise(strength: 0.5), BackgroundLift(level: 62.0, tint: 0.0)";
@@ -324,7 +381,7 @@ fn a_lift_keeps_the_rim_light_and_a_slope_if_asked() {
         let changes = changes.map(|(old, new)| f64::from((new / old - 1.0).abs()));
         let [_, middle, most] = percentiles(changes.collect());
         eprintln!("{id}: bright edge changed by {middle:.4}, at most (95 %) {most:.4}");
-        assert!(middle < 0.002 && most < 0.06, "{id}: {middle}, {most}");
+        assert!(middle < 0.002 && most < 0.01, "{id}: {middle}, {most}");
     }
     let near = near(&true_matte(&office, "s02"), 25);
     let slope = |evenness: f32| {

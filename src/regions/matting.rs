@@ -11,11 +11,13 @@
 
 use ndarray::{Array2, Array3, ArrayView2, Axis};
 
-use super::backdrop::{Surface, unit};
+use super::backdrop::{Surface, UNIT_FLOOR, unit};
 use super::crop::halve;
 use super::nets::{Axes, COARSE};
-use super::plane::{resized, shrink};
+use super::plane::{Between, resized};
+use super::rim::Rim;
 use super::screen;
+use super::shades::{Colour, Model, Moments, Place, flat, gap, log_normal, own_variance, width};
 use super::shell;
 use super::specks::{drop_islands, without_specks};
 use super::unlike::{CALM, CLOSE, FREED, GROWN_FIRM, Unlike, grown};
@@ -80,12 +82,21 @@ pub(super) const BELOW: f32 = 1.15;
 /// a rendered beard became a sieve.
 const BETWEEN_ON_BLACK: f32 = 0.2;
 
+/// Most share of hair around in the neighbourhood up to which hair is cropped, so that its colour is
+/// measured up to its outline, and from which only deep inside.
+const THIN: [f32; 2] = [0.34, 0.42];
+
 /// How unlike (see [`gap`]) hair and backdrop must be for colour alone to say how hair thins out.
 const TELLING: f32 = 12.0;
 
 /// Unlikeness of all of a group's colours together up to which the group's outline is told by the
 /// outermost trace, and from which by colour alone.
 const ALIKE: [f32; 2] = [2.0, 5.0];
+
+/// Sitter's probability under which a pixel is bare if it looks so: squared distance from the backdrop, all
+/// channels together, in variances of it. Three are usual; a strand that shows no more is not seen.
+const OUTSIDE: f32 = 0.05;
+const AS_BARE: f32 = 4.0;
 
 /// Luminance of a backdrop that counts as black, and from which it does not: black paper of the rendered
 /// frames has 0.016, grey 0.17.
@@ -121,89 +132,6 @@ pub(super) struct Layers {
     pub(super) alike: f32,
 }
 
-/// Mean (3) and covariance (xx, xy, xz, yy, yz, zz) of one group's colour around a cell.
-type Colour = [f32; 9];
-
-/// Local colour of one group on the surface's grid; zero presence where there is none at all.
-struct Model {
-    colour: Array2<Colour>,
-    /// Over the whole frame.
-    whole: Colour,
-    present: bool,
-}
-
-/// Products of channel pairs in the order of [`Colour`]'s second part.
-const PAIRS: [(usize, usize); 6] = [(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)];
-
-/// First and second moments of the picture per cell.
-struct Moments {
-    first: [Array2<f32>; 3],
-    second: [Array2<f32>; 6],
-}
-
-impl Moments {
-    fn new(small: &Linear, cell: usize) -> Self {
-        let first = small.planes.each_ref().map(|p| shrink(p.view(), cell));
-        let second = PAIRS.map(|(a, b)| shrink((&small.planes[a] * &small.planes[b]).view(), cell));
-        Self { first, second }
-    }
-
-    /// Weighted local statistics: near ones (a tenth of an eye span) where there are any, wide
-    /// ones and at last those of the whole frame elsewhere.
-    fn model(&self, weight: &Array2<f32>, span: f32) -> Model {
-        let total: f32 = weight.sum();
-        if total < 4.0 {
-            return Model {
-                colour: Array2::from_elem(weight.dim(), [0.0; 9]),
-                whole: [0.0; 9],
-                present: false,
-            };
-        }
-        let scales = [(0.10 * span, 1.0f32), (0.5 * span, 0.02)];
-        let blurred = |plane: &Array2<f32>| {
-            let product = plane * weight;
-            let whole = product.sum() / total * 1e-4;
-            let mut out = Array2::from_elem(weight.dim(), whole);
-            for (sigma, trust) in scales {
-                out.scaled_add(trust, &gaussian(product.view(), sigma));
-            }
-            out
-        };
-        let norm = blurred(&Array2::ones(weight.dim()));
-        let first = self.first.each_ref().map(|p| blurred(p) / &norm);
-        let second = self.second.each_ref().map(|p| blurred(p) / &norm);
-        let colour = Array2::from_shape_fn(weight.dim(), |at| {
-            normal(
-                first.each_ref().map(|p| p[at]),
-                second.each_ref().map(|p| p[at]),
-            )
-        });
-        let mean = |plane: &Array2<f32>| (plane * weight).sum() / total;
-        let whole = normal(
-            self.first.each_ref().map(mean),
-            self.second.each_ref().map(mean),
-        );
-        Model {
-            colour,
-            whole,
-            present: true,
-        }
-    }
-}
-
-/// Mean and covariance from first and second moments.
-fn normal(first: [f32; 3], second: [f32; 6]) -> Colour {
-    let mut c = [0.0; 9];
-    c[..3].copy_from_slice(&first);
-    for (i, (a, b)) in PAIRS.into_iter().enumerate() {
-        c[3 + i] = second[i] - first[a] * first[b];
-        if a == b {
-            c[3 + i] = c[3 + i].max(0.0);
-        }
-    }
-    c
-}
-
 /// How far hair and clothes are as dark as a dark backdrop, by group: 0 to 1.
 fn as_dark(models: &[Model; GROUPS], surface: &Surface) -> [f32; GROUPS] {
     let b = behind_all(surface);
@@ -216,65 +144,6 @@ fn as_dark(models: &[Model; GROUPS], surface: &Surface) -> [f32; GROUPS] {
         }
         _ => 0.0,
     })
-}
-
-/// Bilinear reading place in a plane.
-struct Place {
-    at: [(usize, usize); 4],
-    weight: [f32; 4],
-}
-
-impl Place {
-    #[inline(always)]
-    fn new(dim: (usize, usize), x: f32, y: f32) -> Self {
-        let (h, w) = dim;
-        let x = (x - 0.5).max(0.0).min((w - 1) as f32);
-        let y = (y - 0.5).max(0.0).min((h - 1) as f32);
-        let (x0, y0) = (x as usize, y as usize);
-        let (x1, y1) = ((x0 + 1).min(w - 1), (y0 + 1).min(h - 1));
-        let (fx, fy) = (x - x0 as f32, y - y0 as f32);
-        Self {
-            at: [(y0, x0), (y0, x1), (y1, x0), (y1, x1)],
-            weight: [
-                (1.0 - fx) * (1.0 - fy),
-                fx * (1.0 - fy),
-                (1.0 - fx) * fy,
-                fx * fy,
-            ],
-        }
-    }
-
-    #[inline(always)]
-    fn read(&self, plane: &Array2<f32>) -> f32 {
-        (0..4).map(|i| self.weight[i] * plane[self.at[i]]).sum()
-    }
-
-    #[inline(always)]
-    fn colour(&self, plane: &Array2<Colour>) -> Colour {
-        let mut out = [0.0; 9];
-        for i in 0..4 {
-            let c = &plane[self.at[i]];
-            for (o, v) in out.iter_mut().zip(c) {
-                *o += self.weight[i] * v;
-            }
-        }
-        out
-    }
-}
-
-/// Log density of a normal in three dimensions (without the constant) at offset `d`, covariance
-/// as in [`Colour`].
-#[inline(always)]
-fn log_normal(d: [f32; 3], c: [f32; 6]) -> f32 {
-    let [xx, xy, xz, yy, yz, zz] = c;
-    let (a, b, e) = (yy * zz - yz * yz, xz * yz - xy * zz, xy * yz - xz * yy);
-    let det = (xx * a + xy * b + xz * e).max(1e-24);
-    let (f, g, h) = (xx * zz - xz * xz, xy * xz - xx * yz, xx * yy - xy * xy);
-    let q = d[0] * d[0] * a
-        + d[1] * d[1] * f
-        + d[2] * d[2] * h
-        + 2.0 * (d[0] * d[1] * b + d[0] * d[2] * e + d[1] * d[2] * g);
-    -0.5 * ((q / det).max(0.0) + ln(det))
 }
 
 /// Separates sitter and backdrop; `span` is the eye span in picture pixels.
@@ -341,11 +210,26 @@ pub(super) fn separate(
     // The walk takes a half-covered fringe for solid. Its mixed colours would pass for the hair's own, so
     // hair is measured deep inside wherever there is such a place.
     let core = to_grid(deep.view()).mapv(|d| if d > DEEP { 1.0 } else { SHALLOW });
-    let second = models(&sure(to_grid(solid.view())), Some(&core));
+    let solid_grid = sure(to_grid(solid.view()));
+    let second = models(&solid_grid, Some(&core));
+    let near_hair = moments.model(
+        &(&solid_grid * &sure_groups[1].mapv(|g| if g > 0.6 { g } else { 0.0 })),
+        span / cell as f32,
+    );
     let on_screen = screen::is_one(behind_all(surface));
     let contour = gaussian(enclosed.view(), SOFT);
+    let thickest = dilate(mass.view(), (0.5 * half) as usize);
     // Alpha, the four shares and "cannot tell".
     let mut planes: [Array2<f32>; 6] = std::array::from_fn(|_| Array2::zeros(dim));
+    let size = tight.dim();
+    let back = surface.planes.each_ref().map(flat);
+    let spreads = flat(&surface.spread);
+    let near_groups = near_groups.each_ref().map(flat);
+    let wide_groups = wide_groups.each_ref().map(flat);
+    let colours = second.each_ref().map(|model| flat(&model.colour));
+    let near_hair = flat(&near_hair.colour);
+    let halves = [&tight, &wide, &solid, &mass, &deep, &contour, &thickest].map(flat);
+    let [tight, wide, solid, mass, deep, contour, thickest] = halves;
     let made = planes
         .each_mut()
         .map(|p| p.as_slice_mut().expect("just made"));
@@ -358,21 +242,30 @@ pub(super) fn separate(
                         (x as f32 + 0.5) / COARSE as f32,
                         (y as f32 + 0.5) / COARSE as f32,
                     );
-                    let at = Place::new(tight.dim(), hx, hy);
-                    let (p, far) = (at.read(&tight), at.read(&wide));
+                    let at = Place::new(size, hx, hy);
+                    let (p, far) = (at.read(tight), at.read(wide));
                     if far < 0.004 && p < 0.01 {
                         continue;
                     }
-                    let mut prior = near_groups.each_ref().map(|g| at.read(g));
+                    let colour = small.at(y, x);
                     // Backdrop, its spread and where colour models are read.
                     let behind = || {
                         let k = cell as f32;
-                        let here = Place::new(grid, (x as f32 + 0.5) / k, (y as f32 + 0.5) / k);
-                        let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
-                        let spread = here.read(&surface.spread).max(noise);
-                        (here, b, spread)
+                        let (gx, gy) = ((x as f32 + 0.5) / k, (y as f32 + 0.5) / k);
+                        let here = Place::new(grid, gx, gy);
+                        let b: [f32; 3] = std::array::from_fn(|c| here.read(back[c]));
+                        let spread = here.read(spreads).max(noise);
+                        (Place::of_models(grid, gx, gy), b, spread)
                     };
-                    let colour = small.at(y, x);
+                    if p < OUTSIDE && at.read(solid) < OUTSIDE {
+                        let (_, b, spread) = behind();
+                        let off = (0..3)
+                            .map(|c| (colour[c] - b[c]) * (colour[c] - b[c]) / (b[c] + UNIT_FLOOR));
+                        if off.sum::<f32>() < AS_BARE * spread * spread {
+                            continue;
+                        }
+                    }
+                    let mut prior = near_groups.map(|g| at.read(g));
                     let mut inside = p > 0.995;
                     let middle = Point {
                         x: x as f32 + 0.5,
@@ -385,14 +278,14 @@ pub(super) fn separate(
                     if inside
                         && !keyed
                         && prior[1] > (if down > BELOW { HAIR_BELOW } else { HAIR })
-                        && at.read(&mass) > least_mass(down)
+                        && at.read(mass) > least_mass(down)
                         && second[1].present
                         && alike[1] < 0.5
-                        && at.read(&deep) < 0.999
+                        && at.read(deep) < 0.999
                     {
                         let (here, b, spread) = behind();
                         let noise = b.map(|b| spread * unit(b) * spread * unit(b));
-                        inside = gap(&here.colour(&second[1].colour), b, noise) <= TELLING;
+                        inside = gap(&here.colour(colours[1]), b, noise) <= TELLING;
                     }
                     if keyed {
                         inside = false;
@@ -409,7 +302,7 @@ pub(super) fn separate(
                             continue;
                         }
                     } else {
-                        for (p, g) in prior.iter_mut().zip(&wide_groups) {
+                        for (p, g) in prior.iter_mut().zip(wide_groups) {
                             *p = 0.5 * *p + 0.5 * at.read(g) + 1e-5;
                         }
                         let sum: f32 = prior.iter().sum();
@@ -420,15 +313,26 @@ pub(super) fn separate(
                     // hair stay possible inside.
                     let p = match (inside, keyed) {
                         (true, _) => 1.0,
-                        (_, true) => at.read(&solid).min(screen::GAP),
-                        _ => at.read(&solid),
+                        (_, true) => at.read(solid).min(screen::GAP),
+                        _ => at.read(solid),
                     };
                     // What colour does not tell is left to the outermost trace.
                     let outline = (
-                        at.read(&contour),
+                        at.read(contour),
                         1.0 - prior.iter().zip(alike).map(|(p, a)| p * a).sum::<f32>(),
                     );
-                    let found = posterior(colour, (b, spread), p, prior, &second, &here, outline);
+                    let mut likely: [Option<Colour>; GROUPS] = std::array::from_fn(|k| {
+                        let there = second[k].present && prior[k] >= 0.01;
+                        there.then(|| here.colour(colours[k]))
+                    });
+                    let thick = (at.read(thickest) - THIN[0]) / (THIN[1] - THIN[0]);
+                    if let Some(hair) = likely[1].as_mut().filter(|_| thick < 1.0) {
+                        let near = here.colour(near_hair);
+                        for (hair, near) in hair.iter_mut().zip(near) {
+                            *hair = near + thick.max(0.0) * (*hair - near);
+                        }
+                    }
+                    let found = posterior(colour, (b, spread), p, prior, &likely, outline);
                     for (row, value) in rows.iter_mut().zip(found) {
                         row[x] = value;
                     }
@@ -451,18 +355,43 @@ pub(super) fn separate(
         is_black(surface),
     );
     let bare = gaussian(erode(grown.view(), 1).view(), CLOSE);
-    let at_full = |plane: Array2<f32>| resized(plane.view(), dim, 1.0 / COARSE as f32);
-    let (whole, hard, bare) = (at_full(whole), at_full(hard), at_full(bare));
+    let step = 1.0 / COARSE as f32;
+    let columns: Vec<Between> = (0..dim.1)
+        .map(|x| Between::new((x as f32 + 0.5) * step, bare.ncols()))
+        .collect();
+    let planes = [&whole, &hard, &bare];
     bands::each_band(alpha.view_mut(), |first, mut rows| {
         for (i, mut row) in rows.outer_iter_mut().enumerate() {
-            for (x, a) in row.iter_mut().enumerate() {
-                let at = [first + i, x];
-                *a += (1.0 - *a) * whole[at].max(hard[at]);
-                *a *= 1.0 - bare[at];
+            let down = Between::new(((first + i) as f32 + 0.5) * step, bare.nrows());
+            let [whole, hard, bare] = planes.map(|plane| {
+                let line = |y: usize| plane.row(y).to_slice().expect("planes are contiguous");
+                let (top, low) = (line(down.first), line(down.second));
+                let mixed = top.iter().zip(low);
+                mixed
+                    .map(|(a, b)| a + (b - a) * down.share)
+                    .collect::<Vec<_>>()
+            });
+            let freed = bare.iter().any(|&bare| bare > 0.0);
+            for (a, column) in row.iter_mut().zip(&columns) {
+                if *a < 1.0 {
+                    *a += (1.0 - *a) * column.read(&whole).max(column.read(&hard));
+                }
+                if freed {
+                    *a *= 1.0 - column.read(&bare);
+                }
             }
         }
     });
     let mut shares = [skin, hair, clothing, worn];
+    Rim {
+        small,
+        surface,
+        shares: &shares,
+        noise,
+        on_screen,
+        black: is_black(surface),
+    }
+    .solve(&mut alpha);
     let made = shares
         .each_mut()
         .map(|p| p.as_slice_mut().expect("just made"));
@@ -473,9 +402,14 @@ pub(super) fn separate(
         for (x, &a) in alpha.row(y).iter().enumerate() {
             if a > 0.0 {
                 let squares = rows.iter().map(|row| row[x] * row[x]).sum::<f32>();
-                let scale = a / squares.max(1e-12);
-                rows.iter_mut()
-                    .for_each(|row| row[x] = row[x] * row[x] * scale);
+                if squares > 0.0 {
+                    let scale = a / squares;
+                    rows.iter_mut()
+                        .for_each(|row| row[x] = row[x] * row[x] * scale);
+                } else {
+                    // What nothing but its outline tells is a strand.
+                    rows[1][x] = a;
+                }
             } else {
                 rows.iter_mut().for_each(|row| row[x] = 0.0);
             }
@@ -511,41 +445,6 @@ fn behind_all(surface: &Surface) -> [f32; 3] {
     surface.planes.each_ref().map(mean)
 }
 
-/// How unlike two normals are: squared distance of the means over the wider one's variance.
-#[inline(always)]
-fn gap(m: &Colour, b: [f32; 3], noise: [f32; 3]) -> f32 {
-    let own = own_variance(m);
-    let d: [f32; 3] = std::array::from_fn(|c| m[c] - b[c]);
-    let n = [
-        m[3] + own[0] + noise[0],
-        m[4],
-        m[5],
-        m[6] + own[1] + noise[1],
-        m[7],
-        m[8] + own[2] + noise[2],
-    ];
-    -2.0 * (log_normal(d, n) - log_normal([0.0; 3], n))
-}
-
-/// How much wider than a single pixel's own a group's colours are around here: log of the ratio of
-/// volumes, squared. A patch all of one colour is no accident among cloth of many shades.
-fn width(m: &Colour, noise: [f32; 3]) -> f32 {
-    let own = own_variance(m);
-    let n: [f32; 3] = std::array::from_fn(|c| own[c] + noise[c]);
-    let wide = [m[3] + n[0], m[4], m[5], m[6] + n[1], m[7], m[8] + n[2]];
-    let tight = [n[0], 0.0, 0.0, n[1], 0.0, n[2]];
-    2.0 * (log_normal([0.0; 3], tight) - log_normal([0.0; 3], wide))
-}
-
-/// A pixel's own colour strays from its neighbourhood's: a tenth of it and a little.
-#[inline(always)]
-fn own_variance(m: &Colour) -> [f32; 3] {
-    std::array::from_fn(|c| {
-        let s = 0.004 + 0.1 * m[c].max(0.0);
-        s * s
-    })
-}
-
 /// Probability that a pixel is solidly the sitter's, at half size: nets, colour and edges
 /// together.
 fn settle(
@@ -569,16 +468,18 @@ fn settle(
         .map_collect(|&bare, &outside| f32::from(u8::from(bare <= 0.5 && !outside)));
     let joined = shell::flooded(&wall, &outside);
     let (mut wanted, mut weight) = (Array2::<f32>::zeros(dim), Array2::<f32>::zeros(dim));
+    let planes = surface.planes.each_ref().map(flat);
     let nearest = |at: [usize; 2]| -> (f32, f32) {
         let spread = unlike.spread[at];
         let [y, x] = at.map(|i| (i as f32 + 0.5) * step);
         let here = Place::new(grid, x, y);
-        let b: [f32; 3] = std::array::from_fn(|c| here.read(&surface.planes[c]));
+        let b: [f32; 3] = std::array::from_fn(|c| here.read(planes[c]));
         let noise: [f32; 3] = b.map(|b| spread * unit(b) * spread * unit(b));
+        let here = Place::of_models(grid, x, y);
         let (mut nearest, mut chance) = (30.0f32, 0.0f32);
         for (model, group) in models.iter().zip(groups) {
             if model.present && group[at] > 0.03 {
-                let colour = here.colour(&model.colour);
+                let colour = here.colour(flat(&model.colour));
                 let near = gap(&colour, b, noise);
                 if near < nearest {
                     (nearest, chance) = (near, near + width(&colour, noise));
@@ -729,8 +630,7 @@ fn posterior(
     (b, spread): ([f32; 3], f32),
     p: f32,
     prior: [f32; GROUPS],
-    models: &[Model; GROUPS],
-    here: &Place,
+    colours: &[Option<Colour>; GROUPS],
     (contour, told): (f32, f32),
 ) -> [f32; 6] {
     let noise: [f32; 3] = std::array::from_fn(|c| {
@@ -742,9 +642,9 @@ fn posterior(
     // Strands that the walk has smoothed away stay possible near the sitter, gaps in hair stay
     // possible inside, where colour can tell them.
     let mut apart = 0.0f32;
-    for (k, model) in models.iter().enumerate() {
-        if model.present && prior[k] >= 0.01 {
-            apart = apart.max(gap(&here.colour(&model.colour), b, noise) * prior[k].min(0.5));
+    for (k, colour) in colours.iter().enumerate() {
+        if let Some(m) = colour {
+            apart = apart.max(gap(m, b, noise) * prior[k].min(0.5));
         }
     }
     // Where colour hardly tells, such doubt would only fog the whole band around the sitter.
@@ -761,11 +661,8 @@ fn posterior(
         let d: [f32; 3] = std::array::from_fn(|c| colour[c] - b[c]);
         log_normal(d, [noise[0], 0.0, 0.0, noise[1], 0.0, noise[2]])
     };
-    for (k, model) in models.iter().enumerate() {
-        if !model.present || prior[k] < 0.01 {
-            continue;
-        }
-        let m = here.colour(&model.colour);
+    for (k, m) in colours.iter().enumerate() {
+        let Some(m) = m else { continue };
         let first = if p >= 1.0 { ALPHAS - 1 } else { 0 };
         // Outside, half-covered pixels are as likely as colour can tell them; inside, a group's
         // own share of them counts, where colour can tell.
@@ -784,7 +681,32 @@ fn posterior(
         let mut weights = [((1.0 - p) * outside + p * inside) / (ALPHAS - 2) as f32; LANES];
         weights[0] = (1.0 - p) * (1.0 - outside);
         weights[ALPHAS - 1] = p * (1.0 - inside);
-        let mut found = densities(colour, b, &m, noise);
+        if first > 0 {
+            // Covered for sure: only the groups' shares are asked for.
+            let own = own_variance(m);
+            let d = std::array::from_fn(|c| colour[c] - m[c]);
+            let wide = [
+                m[3] + own[0],
+                m[4],
+                m[5],
+                m[6] + own[1],
+                m[7],
+                m[8] + own[2],
+            ];
+            let wide = [
+                wide[0] + noise[0],
+                wide[1],
+                wide[2],
+                wide[3] + noise[1],
+                wide[4],
+                wide[5] + noise[2],
+            ];
+            let full = log_normal(d, wide) + ln(weights[ALPHAS - 1] * prior[k] + 1e-12);
+            log[k][first] = full;
+            top = top.max(full);
+            continue;
+        }
+        let mut found = densities(colour, b, m, noise);
         found[0] = empty;
         for (found, weight) in found.iter_mut().zip(weights) {
             *found += ln(weight * prior[k] + 1e-12);

@@ -1,0 +1,456 @@
+//! The outline once more, from the colours right beside it.
+//!
+//! The matte's colour models hold over a tenth of an eye span; a head's rim light or a collar's shadow
+//! is narrower, and there the models' alpha comes out a pixel or two too wide or too narrow. So in the
+//! band around the outline the compositing equation is solved again with F from the covered pixels some
+//! steps inwards: alpha is the place of the pixel along the line from B to F (Smith and Blinn, *Blue
+//! Screen Matting*, SIGGRAPH 1996), in units of noise. It counts as far as it can be trusted (a Wiener
+//! weight): noise, how uneven F is, and how far the pixel lies beside the line all count against it.
+//!
+//! Before a green or blue screen the key's channel alone tells alpha, whatever the strand's shade: see
+//! [`screen::alpha`].
+//!
+//! What ends hard (skin, cloth) and has the backdrop's own colour there shows no outline that a pixel
+//! could tell. There the line is drawn smoothly through what was found, as soft as a lens draws it.
+
+use ndarray::Array2;
+
+use super::backdrop::{Surface, UNIT_FLOOR};
+use super::matting::GROUPS;
+use super::plane::Between;
+use super::screen;
+use crate::picture::{Linear, bands};
+
+/// Half the window's side in which F is measured, and the standard deviation of its weights, in pixels.
+/// On the rendered sitters 5 and 3, 3 and 2 do nearly alike, 2 and 1.2 a little worse.
+const WINDOW: usize = 3;
+const WINDOW_SIGMA: f32 = 1.5;
+/// Alpha from which a pixel and all its neighbours must be covered to count for F, and the share of such
+/// in the window from which F is trusted in full.
+const COVERED: f32 = 0.99;
+const ENOUGH: f32 = 0.02;
+/// Alpha under which a pixel is bare and above which covered, and how far around what lies between the
+/// band reaches; farther before a screen, which tells strands that the models missed.
+const BARE: f32 = 0.02;
+const BAND: usize = 1;
+const BAND_AT_SCREEN: usize = 6;
+
+/// Variance of alpha's error that is expected, and what counts against the new estimate: variance of
+/// noise, of F along the line (and the least of it), squared distance from the line. Halves and doubles
+/// of each do nearly alike on the rendered sitters.
+const EXPECTED: f32 = 0.05;
+const NOISE: f32 = 6.0;
+const UNEVEN: f32 = 2.0;
+const LEAST_UNEVEN: f32 = 0.004;
+const BESIDE: f32 = 20.0;
+/// How much less hair's new alpha is trusted: strands shine and are shaded.
+const HAIR: f32 = 0.4;
+
+/// Squared distance of F from B, in variances of noise, at which a hard edge is drawn half by colour and
+/// half as a smooth line; standard deviation of the blur that smooths it and half its width in pixels;
+/// the softness of a lens's edge.
+const FAINT: f32 = 1000.0;
+const LINE_SIGMA: f32 = 2.0;
+const LINE: usize = 4;
+const SOFT: f32 = 0.9;
+/// Where nothing covered is near: alpha up to which and squared distance from B, in variances of noise, up
+/// to which what is there is no more than doubt.
+const FOG: [f32; 2] = [0.2, 12.0];
+/// Share of skin and cloth that ends hard.
+const HARD: f32 = 0.8;
+/// Skin and cloth are mixed with the backdrop no farther than this, in pixels, from where less than this
+/// alpha is: farther inside a shaded rim is none, whatever it looks like.
+const LENS: usize = 2;
+const MIXED: f32 = 0.4;
+/// Share of hair, and how far around it, from which nothing ends hard.
+const HAIRY: f32 = 0.15;
+const HAIRY_AROUND: usize = 3;
+
+/// What the outline is solved from.
+pub(super) struct Rim<'a> {
+    pub(super) small: &'a Linear,
+    pub(super) surface: &'a Surface,
+    /// Shares of skin, hair, clothing and worn, in any proportion to alpha.
+    pub(super) shares: &'a [Array2<f32>; GROUPS],
+    /// Deviation of single pixels, in the backdrop's units.
+    pub(super) noise: f32,
+    /// Whether the backdrop is a green or blue screen, and whether it is black: there what is the sitter's
+    /// ends at its outermost trace, which is no straight line.
+    pub(super) on_screen: bool,
+    pub(super) black: bool,
+}
+
+/// One pixel of the band.
+struct Found {
+    column: usize,
+    alpha: f32,
+    /// Share of the smooth line.
+    line: f32,
+}
+
+impl Rim<'_> {
+    /// Solves the band of `alpha` again.
+    pub(super) fn solve(&self, alpha: &mut Array2<f32>) {
+        let around = if self.on_screen { BAND_AT_SCREEN } else { BAND };
+        let band = spread(&open(alpha), around);
+        let hairy = spread(&marked(&self.shares[1], |h| h > HAIRY), HAIRY_AROUND);
+        let covered = covered(alpha);
+        let mixed = marked(alpha, |a| a < MIXED);
+        let beside = spread(&mixed, LENS);
+        let rows: Vec<usize> = (0..alpha.nrows()).collect();
+        let weights = kernel::<{ 2 * WINDOW + 1 }>(WINDOW_SIGMA);
+        let found = bands::gathered(
+            &rows,
+            || (),
+            |(), y| {
+                let columns = band[y].iter().enumerate().filter(|(_, open)| **open);
+                let solved = columns.map(|(x, _)| {
+                    let hard = !(self.black || hairy[y][x]);
+                    let mut found = self.pixel(alpha, &covered, [y, x], &weights, hard);
+                    if hard && !self.on_screen && !beside[y][x] {
+                        found.alpha = if self.ends_hard([y, x]) {
+                            1.0
+                        } else {
+                            found.alpha.max(alpha[[y, x]])
+                        };
+                        found.line = 0.0;
+                    }
+                    found
+                });
+                solved.collect::<Vec<_>>()
+            },
+        );
+        for (y, row) in found.iter().enumerate() {
+            for pixel in row {
+                alpha[[y, pixel.column]] = pixel.alpha;
+            }
+        }
+        let weights = kernel::<{ 2 * LINE + 1 }>(LINE_SIGMA);
+        let lines = bands::gathered(
+            &rows,
+            || (),
+            |(), y| {
+                let faint = found[y].iter().filter(|pixel| pixel.line > 0.0);
+                let drawn = faint.map(|pixel| {
+                    let line = line(alpha, [y, pixel.column], &weights);
+                    (
+                        pixel.column,
+                        pixel.alpha + pixel.line * (line - pixel.alpha),
+                    )
+                });
+                drawn.collect::<Vec<_>>()
+            },
+        );
+        for (y, row) in lines.into_iter().enumerate() {
+            for (x, value) in row {
+                alpha[[y, x]] = value;
+            }
+        }
+    }
+
+    /// A group's share of what is the sitter's.
+    #[inline(always)]
+    fn share(&self, group: usize, at: [usize; 2]) -> f32 {
+        let all: f32 = self.shares.iter().map(|share| share[at]).sum();
+        self.shares[group][at] / all.max(1e-6)
+    }
+
+    /// Whether a pixel is skin or cloth.
+    fn ends_hard(&self, at: [usize; 2]) -> bool {
+        self.share(0, at) + self.share(2, at) > HARD
+    }
+
+    /// The backdrop at a pixel.
+    #[inline(always)]
+    fn behind(&self, [y, x]: [usize; 2]) -> [f32; 3] {
+        let (cell, (rows, columns)) = (self.surface.cell as f32, self.surface.spread.dim());
+        let down = Between::new((y as f32 + 0.5) / cell, rows);
+        let across = Between::new((x as f32 + 0.5) / cell, columns);
+        self.surface.planes.each_ref().map(|plane| {
+            let read = |row: usize| {
+                let (a, b) = (plane[[row, across.first]], plane[[row, across.second]]);
+                a + (b - a) * across.share
+            };
+            let (top, low) = (read(down.first), read(down.second));
+            top + (low - top) * down.share
+        })
+    }
+
+    fn pixel(
+        &self,
+        alpha: &Array2<f32>,
+        covered: &[Vec<bool>],
+        at: [usize; 2],
+        weights: &[f32; 2 * WINDOW + 1],
+        hard: bool,
+    ) -> Found {
+        let [y, x] = at;
+        let old = alpha[at];
+        let light = self.small.at(y, x);
+        let b = self.behind(at);
+        let mut found = Found {
+            column: x,
+            alpha: old,
+            line: 0.0,
+        };
+        let (h, w) = alpha.dim();
+        let (left, right) = (x.saturating_sub(WINDOW), (x + WINDOW + 1).min(w));
+        let lines = y.saturating_sub(WINDOW)..(y + WINDOW + 1).min(h);
+        // F over the covered pixels of the window.
+        let (mut sum, mut f) = (0.0_f32, [0.0_f32; 3]);
+        for line in lines.clone() {
+            let down = weights[line + WINDOW - y];
+            let planes = self.small.planes.each_ref().map(|p| p.row(line));
+            for (i, _) in (left..right)
+                .zip(&covered[line][left..right])
+                .filter(|(_, covered)| **covered)
+            {
+                let weight = down * weights[i + WINDOW - x];
+                sum += weight;
+                for (f, plane) in f.iter_mut().zip(&planes) {
+                    *f += weight * plane[i];
+                }
+            }
+        }
+        let f = f.map(|f| f / sum.max(1e-4));
+        if self.on_screen {
+            let known = (sum / ENOUGH).min(1.0);
+            found.alpha = screen::alpha(light, b, f.map(|f| f * known), old);
+            return found;
+        }
+        let hard = hard && self.ends_hard(at);
+        if sum <= 1e-4 {
+            let off: f32 = (0..3)
+                .map(|c| (light[c] - b[c]) * (light[c] - b[c]) / (b[c] + UNIT_FLOOR))
+                .sum();
+            let noise = self.noise * self.noise;
+            let hidden = old > 0.5 && off < FAINT * noise || old < FOG[0] && off < FOG[1] * noise;
+            found.line = f32::from(u8::from(hard && hidden));
+            return found;
+        }
+        let per_noise = b.map(|b| 1.0 / (b + UNIT_FLOOR));
+        let towards: [f32; 3] = std::array::from_fn(|c| (f[c] - b[c]) * per_noise[c]);
+        let mut square = 1e-9;
+        let (mut along, mut length) = (0.0, 0.0);
+        for c in 0..3 {
+            let e = light[c] - b[c];
+            square += towards[c] * (f[c] - b[c]);
+            along += towards[c] * e;
+            length += e * e * per_noise[c];
+        }
+        // How uneven F is along the line, as a variance of alpha.
+        let mut uneven = 0.0;
+        for line in lines {
+            let down = weights[line + WINDOW - y];
+            let planes = self.small.planes.each_ref().map(|p| p.row(line));
+            for (i, _) in (left..right)
+                .zip(&covered[line][left..right])
+                .filter(|(_, covered)| **covered)
+            {
+                let weight = down * weights[i + WINDOW - x];
+                let off: f32 = (0..3).map(|c| towards[c] * (planes[c][i] - f[c])).sum();
+                uneven += weight * off * off;
+            }
+        }
+        let noise = self.noise * self.noise;
+        let uneven = uneven / (sum * square * square);
+        let seen = (along / (square + noise)).max(0.0).min(1.0);
+        let beside = (length - along * along / square - 3.0 * noise).max(0.0);
+        let doubt =
+            (NOISE * noise + BESIDE * beside) / square + UNEVEN * (uneven + LEAST_UNEVEN) * seen;
+        let known = (sum / ENOUGH).min(1.0);
+        let trust = EXPECTED / (EXPECTED + doubt) * known * (1.0 - HAIR * self.share(1, at));
+        found.alpha = old + trust * (seen - old);
+        if hard {
+            found.line = 1.0 - square / (FAINT * noise + square);
+        }
+        found
+    }
+}
+
+/// Weights of a Gaussian window, summing to 1.
+fn kernel<const N: usize>(sigma: f32) -> [f32; N] {
+    let mut weights = std::array::from_fn(|i| {
+        let off = i as f32 - (N / 2) as f32;
+        crate::picture::math::exp(-0.5 * off * off / (sigma * sigma))
+    });
+    let all: f32 = weights.iter().sum();
+    weights.iter_mut().for_each(|weight| *weight /= all);
+    weights
+}
+
+/// How far a pixel lies inside the smoothed outline: the blurred mask's ramp, brought to a lens's.
+fn line(alpha: &Array2<f32>, [y, x]: [usize; 2], weights: &[f32; 2 * LINE + 1]) -> f32 {
+    let (h, w) = alpha.dim();
+    let mut inside = 0.0;
+    for (j, down) in weights.iter().enumerate() {
+        let row = alpha.row((y + j).saturating_sub(LINE).min(h - 1));
+        for (i, across) in weights.iter().enumerate() {
+            if row[(x + i).saturating_sub(LINE).min(w - 1)] > 0.5 {
+                inside += down * across;
+            }
+        }
+    }
+    (0.5 + (inside - 0.5) * (LINE_SIGMA / SOFT))
+        .max(0.0)
+        .min(1.0)
+}
+
+/// Pixels that are neither bare nor covered, and both sides of an edge between two that are.
+fn open(alpha: &Array2<f32>) -> Vec<Vec<bool>> {
+    let (h, w) = alpha.dim();
+    let rows: Vec<usize> = (0..h).collect();
+    bands::gathered(
+        &rows,
+        || (),
+        |(), y| {
+            let row = alpha.row(y);
+            let upper = alpha.row(y.saturating_sub(1));
+            let mut open: Vec<bool> = row.iter().map(|&a| a > BARE && a < 1.0 - BARE).collect();
+            for x in 0..w {
+                let edge = |other: f32| (other - row[x]).abs() > 0.5;
+                open[x] |= edge(upper[x]) || edge(row[x.saturating_sub(1)]);
+            }
+            open
+        },
+    )
+}
+
+/// Pixels that are covered as are all their neighbours.
+fn covered(alpha: &Array2<f32>) -> Vec<Vec<bool>> {
+    let mut near = spread(&marked(alpha, |a| a <= COVERED), 1);
+    near.iter_mut().flatten().for_each(|near| *near = !*near);
+    near
+}
+
+/// Where a plane's values are so.
+fn marked(plane: &Array2<f32>, so: impl Fn(f32) -> bool + Sync + Send) -> Vec<Vec<bool>> {
+    let rows: Vec<usize> = (0..plane.nrows()).collect();
+    let mark = |y: usize| plane.row(y).iter().map(|&v| so(v)).collect();
+    bands::gathered(&rows, || (), |(), y| mark(y))
+}
+
+/// Marks that have grown by `around` pixels each way.
+fn spread(marks: &[Vec<bool>], around: usize) -> Vec<Vec<bool>> {
+    let rows: Vec<usize> = (0..marks.len()).collect();
+    let wide = bands::gathered(
+        &rows,
+        || (),
+        |(), y| {
+            let row = &marks[y];
+            let mut out = row.clone();
+            for step in 1..=around.min(row.len()) {
+                let (ahead, behind) = (&row[step..], &row[..row.len() - step]);
+                out.iter_mut().zip(ahead).for_each(|(out, &v)| *out |= v);
+                out[step..]
+                    .iter_mut()
+                    .zip(behind)
+                    .for_each(|(out, &v)| *out |= v);
+            }
+            out
+        },
+    );
+    bands::gathered(
+        &rows,
+        || (),
+        |(), y| {
+            let mut out = wide[y].clone();
+            let (first, last) = (y.saturating_sub(around), (y + around + 1).min(wide.len()));
+            for row in &wide[first..last] {
+                out.iter_mut().zip(row).for_each(|(out, &v)| *out |= v);
+            }
+            out
+        },
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIZE: (usize, usize) = (60, 80);
+
+    /// A head's straight side, lit brighter than the white wall behind; alpha as the lens draws it.
+    fn truth(x: usize) -> f32 {
+        (0.5 + 0.4 * (40.0 - x as f32)).max(0.0).min(1.0)
+    }
+
+    fn solved(sitter: [f32; 3], wall: [f32; 3], found: impl Fn(usize) -> f32) -> Array2<f32> {
+        let mixed = |c: usize, x: usize| truth(x) * sitter[c] + (1.0 - truth(x)) * wall[c];
+        let small = Linear {
+            planes: [0, 1, 2].map(|c| Array2::from_shape_fn(SIZE, |(_, x)| mixed(c, x))),
+        };
+        let surface = Surface {
+            planes: wall.map(|v| Array2::from_elem((SIZE.0 / 4, SIZE.1 / 4), v)),
+            cell: 4,
+            spread: Array2::from_elem((SIZE.0 / 4, SIZE.1 / 4), 0.006),
+        };
+        let mut alpha = Array2::from_shape_fn(SIZE, |(_, x)| found(x));
+        let none = || Array2::zeros(SIZE);
+        Rim {
+            small: &small,
+            surface: &surface,
+            shares: &[alpha.clone(), none(), none(), none()],
+            noise: 0.006,
+            on_screen: screen::is_one(wall),
+            black: false,
+        }
+        .solve(&mut alpha);
+        alpha
+    }
+
+    fn off(alpha: &Array2<f32>) -> f32 {
+        let row = alpha.row(SIZE.0 / 2);
+        let off = row.iter().enumerate().map(|(x, a)| (a - truth(x)).abs());
+        off.fold(0.0, f32::max)
+    }
+
+    /// The picture is the compositing equation's (Porter and Duff 1984), so its alpha must come back.
+    #[test]
+    fn an_outline_a_pixel_too_wide_comes_to_its_place() {
+        let wide = |x: usize| truth(x.saturating_sub(1));
+        let alpha = solved([0.72, 0.70, 0.68], [0.55; 3], wide);
+        assert!(off(&alpha) < 0.12, "{}", off(&alpha));
+    }
+
+    #[test]
+    fn before_a_screen_the_key_tells() {
+        let blurred = |x: usize| (0.5 + 0.1 * (40.0 - x as f32)).max(0.0).min(1.0);
+        let alpha = solved([0.02, 0.02, 0.02], [0.10, 0.40, 0.09], blurred);
+        assert!(off(&alpha) < 0.01, "{}", off(&alpha));
+    }
+
+    /// Cloth of the wall's own colour: nothing shows where it ends, so the line stays where it was
+    /// found, as soft as a lens draws it, and its ragged pixels are gone.
+    #[test]
+    fn where_nothing_shows_the_line_is_smooth() {
+        let (sitter, wall) = ([0.553, 0.55, 0.55], [0.55; 3]);
+        let planes = sitter.map(|v| Array2::from_elem(SIZE, v));
+        let small = Linear { planes };
+        let grid = (SIZE.0 / 4, SIZE.1 / 4);
+        let surface = Surface {
+            planes: wall.map(|v| Array2::from_elem(grid, v)),
+            cell: 4,
+            spread: Array2::from_elem(grid, 0.006),
+        };
+        let ragged = |(y, x): (usize, usize)| x < 38 + [0, 2, 1, 3, 1, 0, 3, 2][y % 8];
+        let mut alpha = Array2::from_shape_fn(SIZE, |at| f32::from(u8::from(ragged(at))));
+        let none = || Array2::zeros(SIZE);
+        Rim {
+            small: &small,
+            surface: &surface,
+            shares: &[none(), none(), Array2::ones(SIZE), none()],
+            noise: 0.006,
+            on_screen: false,
+            black: false,
+        }
+        .solve(&mut alpha);
+        let widths: Vec<f32> = (10..50).map(|y| alpha.row(y).sum()).collect();
+        let most = widths.iter().fold(f32::MIN, |a, b| a.max(*b));
+        let least = widths.iter().fold(f32::MAX, |a, b| a.min(*b));
+        assert!(
+            most - least < 1.0 && least > 38.0 && most < 41.0,
+            "{widths:?}"
+        );
+    }
+}
