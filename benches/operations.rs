@@ -151,13 +151,16 @@ fn decode_dng(bencher: Bencher) {
         .bench_local(|| raw::read(&bytes, "s02.dng", &Limits::default()));
 }
 
-#[divan::bench(sample_count = 5)]
-fn demosaic(bencher: Bencher) {
+/// Without and with noise taken off, whose size is told. `RAYON_NUM_THREADS=1` gives the time of one
+/// thread.
+#[divan::bench(sample_count = 5, args = [0.0, 1.0])]
+fn demosaic(bencher: Bencher, denoise: f32) {
     let frame = &*MOSAIC;
-    let whole = Rect::whole(SIZE);
+    let (whole, denoise) = (Rect::whole(SIZE), Ratio(denoise));
+    let noise = frame.noise_profile;
     bencher
         .counter(pixels())
-        .bench_local(|| sensor::demosaic(frame, whole, [1.0; 3], Ratio(0.0), None));
+        .bench_local(|| sensor::demosaic(frame, whole, [1.0; 3], denoise, noise));
 }
 
 /// Noise measured and taken off, demosaiced, brought to the working space.

@@ -138,6 +138,16 @@ fn a_call_that_comes_to_nothing_tells_a_script_too() {
         let message = told[0]["message"].as_str().unwrap_or_default();
         assert!(message.contains("cannot be read"), "{call:?}: {told}");
     }
+    // What is wrong with the call itself.
+    for (call, why) in [
+        (vec!["finnish", &job], "unrecognized subcommand"),
+        (vec!["finish"], "required arguments were not provided"),
+        (vec!["finish", &job, "--only"], "a value is required"),
+    ] {
+        let told = json(&call, 2);
+        let message = told["error"].as_str().unwrap_or_default();
+        assert!(message.contains(why), "{call:?}: {told}");
+    }
     // A table or a picture in the place of a text is called what it is.
     let roster = path("roster.csv");
     for call in [vec!["finish", &roster], vec!["tidy", "--check", &roster]] {

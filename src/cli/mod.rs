@@ -63,8 +63,10 @@ pub fn run() -> ExitCode {
             "a mistake in this program, please report it: {message} ({place})"
         ));
     }));
-    // clap prints its own help and errors and ends with 0 or 2.
-    let arguments = Arguments::parse();
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(answer) => return answered(&answer).into(),
+    };
     if let Some(threads) = arguments.threads {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(usize::from(threads));
         if let Err(error) = pool.build_global() {
@@ -90,6 +92,21 @@ pub fn run() -> ExitCode {
         Command::Manual => manual(),
     }
     .into()
+}
+
+/// Prints what clap answers in place of arguments: help, the version, or a mistake in the call, which a
+/// script that asked for JSON gets too.
+fn answered(answer: &clap::Error) -> End {
+    let _ = answer.print();
+    if !answer.use_stderr() {
+        return End::Well;
+    }
+    // The call was not understood, so `--json` is looked for as it was written.
+    if std::env::args_os().any(|argument| argument == "--json") {
+        let why = answer.render().to_string();
+        tell(&serde_json::json!({ "error": why.trim_end() }).to_string());
+    }
+    End::NotUnderstood
 }
 
 /// Writes what a shell needs to complete our commands.

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::arguments::Proof;
-use super::finish::{MIB, Progress};
+use super::finish::{Progress, memory};
 use super::{End, report, say, tell};
 use crate::job::Job;
 use crate::job::finish::Done;
@@ -28,9 +28,7 @@ pub(super) fn run(call: &Proof, json: bool) -> End {
     };
     let folder = call.to.clone();
     let folder = folder.unwrap_or_else(|| PathBuf::from(job.at(FOLDER)));
-    let memory = job.file.memory.map_or(call.memory * MIB, |megabytes| {
-        u64::from(megabytes) * 1_000_000
-    });
+    let memory = memory(&job, call.memory);
     let stop = stop_on_interrupt("stopping after the step at work; Ctrl-C again stops at once");
     let progress = Progress::new(plan.tasks.len(), json);
     let manner = Manner {

@@ -418,11 +418,18 @@ pub fn render_found(
     })
 }
 
+/// Bytes that the smallest frame needs, most of them for the nets, with what glibc's allocator keeps of
+/// the frames before.
+///
+/// Measured (`LAPEL_RAWS=1 cargo bench --bench many_frames`, two threads): 14 frames of 2.2 megapixels
+/// one by one peak at 583 MB, two side by side at 920 MB; the first of them alone takes 428.
+pub const LEAST_MEMORY: u64 = 540_000_000;
+
 /// Bytes that finding, rendering and delivering this frame at full size need at their peak, besides
 /// the file itself: what the memory budget counts with. The crop is not known before, so it counts
 /// as the whole frame.
 ///
-/// A line through two measurements (`/usr/bin/time -v lapel finish JOB`, two threads): a frame of 2.2
+/// The slope of a line through two measurements (`/usr/bin/time -v lapel finish JOB`, two threads): a frame of 2.2
 /// megapixels took 428 MB, most of it for the nets; one of 44.8 without a crop, delivered as two full-size 16-bit
 /// TIFFs, 1576 MB. With one such TIFF it took 1374 MB, and 819 MB with the crop of a headshot (20.8
 /// megapixels). Per pixel: the mosaic (2), then twice three planes while it is developed (24) or,
@@ -430,7 +437,7 @@ pub fn render_found(
 pub fn memory_needed(frame: &Frame) -> u64 {
     let full = upright_size(frame);
     let pixels = (full.width * full.height) as u64;
-    pixels * 27 + 370_000_000
+    pixels * 27 + LEAST_MEMORY
 }
 
 /// Bytes that finding and a quick render of this frame need at their peak, besides the file itself:
@@ -442,7 +449,7 @@ pub fn quick_memory_needed(frame: &Frame) -> u64 {
     let pixels = (full.width * full.height) as u64;
     let whole = full.width.max(full.height) < BINNED * SMALL || matches!(frame, Frame::Finished(_));
     let a_pixel = if whole { 26 } else { 2 };
-    pixels * a_pixel + 370_000_000
+    pixels * a_pixel + LEAST_MEMORY
 }
 
 /// The frame upright, scene-linear, with at most `long_side` pixels on its long side.

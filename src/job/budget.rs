@@ -30,6 +30,13 @@ impl Budget {
         }
     }
 
+    /// How many frames that need `bytes` fit side by side: one at least.
+    pub fn holds(&self, bytes: u64) -> usize {
+        usize::try_from(self.total / bytes.max(1))
+            .unwrap_or(usize::MAX)
+            .max(1)
+    }
+
     /// Waits until `bytes` are free, or until nothing else is running.
     pub fn take(&self, bytes: u64) -> Share<'_> {
         let mut taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);

@@ -81,7 +81,7 @@ pub fn measure_all(
     watch: &(dyn Fn(Event<'_>) + Sync),
 ) -> Vec<Result<Capture, String>> {
     let budget = Budget::new(memory);
-    finish::side_by_side(shots, rayon::current_num_threads(), |shot| {
+    finish::side_by_side(shots, finish::workers(&budget), |shot| {
         watch(Event::Began(shot));
         let measured = panic::catch_unwind(AssertUnwindSafe(|| one(shot, set, &budget)));
         let measured =

@@ -133,7 +133,7 @@ pub fn finish(plan: &Plan, manner: Manner<'_>, watch: &(dyn Fn(Event<'_>) + Sync
         seen,
     };
     let tasks: Vec<&Task> = plan.wanted().collect();
-    let outcomes = side_by_side(&tasks, rayon::current_num_threads(), |&task| {
+    let outcomes = side_by_side(&tasks, workers(&run.budget), |&task| {
         let outcome = run.frame(task, watch);
         watch(Event::Ended(task, &outcome));
         outcome
@@ -192,13 +192,21 @@ pub fn render_again(
         seen,
     };
     let tasks: Vec<&Task> = plan.wanted().collect();
-    let verdicts = side_by_side(&tasks, rayon::current_num_threads(), |&task| {
+    let verdicts = side_by_side(&tasks, workers(&run.budget), |&task| {
         watch(Event::Began(task));
         let verdicts = run.again(task, watch);
         watch(Event::Ended(task, &outcome(task, Done::Unchanged)));
         verdicts
     });
     Ok(verdicts.into_iter().flatten().collect())
+}
+
+/// How many frames are worked on side by side: no more than `budget` can hold. A worker that waits
+/// would hold an opened frame, and what each of them frees its allocator keeps apart from the others.
+pub(super) fn workers(budget: &Budget) -> usize {
+    budget
+        .holds(engine::LEAST_MEMORY)
+        .min(rayon::current_num_threads())
 }
 
 /// Does `work` for each of `items` on up to `threads` threads of their own, which share the pool's for

@@ -82,7 +82,7 @@ pub fn make(
         budget: Budget::new(manner.memory),
         seen,
     };
-    let made = finish::side_by_side(&plan.tasks, rayon::current_num_threads(), |task| {
+    let made = finish::side_by_side(&plan.tasks, finish::workers(&run.budget), |task| {
         let (outcome, shot) = run.frame(task, watch);
         watch(Event::Ended(task, &outcome));
         (outcome, shot)

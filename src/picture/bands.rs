@@ -116,6 +116,43 @@ pub fn each_band_of_three(
         .for_each(|(index, ((a, b), c))| work(index * rows, [a, b, c]));
 }
 
+/// How many threads there are to share work. Bytes must not depend on it.
+pub fn threads() -> usize {
+    rayon::current_num_threads()
+}
+
+/// Calls `work([first_row, first_column], rows)` for tiles of so many rows and columns, the last ones
+/// smaller, of three planes of one shape, over all threads; `rows` are each plane's rows of the tile.
+///
+/// # Panics
+/// When the planes are not of one shape and contiguous, as in [`each_row`].
+pub fn each_tile_of_three(
+    planes: &mut [ndarray::Array2<f32>; 3],
+    [rows, columns]: [usize; 2],
+    work: impl Fn([usize; 2], [Vec<&mut [f32]>; 3]) + Sync,
+) {
+    let (height, width) = planes[0].dim();
+    if height == 0 || width == 0 {
+        return;
+    }
+    let across = width.div_ceil(columns);
+    let mut tiles: Vec<[Vec<&mut [f32]>; 3]> = Vec::new();
+    tiles.resize_with(height.div_ceil(rows) * across, Default::default);
+    for (k, plane) in planes.iter_mut().enumerate() {
+        let values = plane.as_slice_mut().expect("planes are contiguous");
+        for (y, row) in values.chunks_exact_mut(width).enumerate() {
+            for (x, part) in row.chunks_mut(columns).enumerate() {
+                tiles[y / rows * across + x][k].push(part);
+            }
+        }
+    }
+    tiles
+        .into_par_iter()
+        .with_max_len(1)
+        .enumerate()
+        .for_each(|(tile, parts)| work([tile / across * rows, tile % across * columns], parts));
+}
+
 /// What `work` gives for each of `items`, in their order, over all threads; `new` makes something to
 /// keep from one to the next. Sums over the answers then add in one order.
 pub fn gathered<T, R: Send>(

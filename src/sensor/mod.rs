@@ -2,7 +2,7 @@
 //!
 //! Black is taken off and white set to 1 per site, what lens and sensor did is mended where asked
 //! ([`lens`]), gains make the light neutral; the mosaic's
-//! square roots are filled in to three planes ([`bayer`], [`learned`], [`general`]), noise is taken off on
+//! square roots are filled in to three planes ([`learned`], [`general`]), noise is taken off on
 //! the way or there ([`denoise`]),
 //! clipped channels are rebuilt from the others ([`highlights`]), and the camera's matrix takes the
 //! colours to the working space ([`camera`]). A diffuse white that just fills the green sites is
@@ -15,7 +15,6 @@
 //! Every output pixel depends on its own neighbourhood and on figures of the whole frame only, so
 //! a window gives the pixels of the whole to the bit, at any thread count.
 
-mod bayer;
 mod camera;
 pub mod chart;
 mod denoise;
@@ -194,13 +193,6 @@ fn malformed(place: &'static str, rule: &'static str) -> Error {
 fn limit(place: &'static str, rule: &'static str) -> Error {
     Error::Limit { place, rule }
 }
-
-/// Rows of a band that one thread fills. Any number gives the same bits; this one weighs
-/// the margins, computed twice, against the size of a tile's planes.
-const BAND: usize = 256;
-
-/// Columns of a tile.
-const TILE: usize = 512;
 
 /// Develops `window` (in sites of the active area) of a frame.
 ///
@@ -743,10 +735,7 @@ fn fill_in(
 ) {
     let [top, left] = origin;
     match pattern {
-        Pattern::Bayer(_) => {
-            fill_in_bayer(sites, origin, lift, planes);
-            learned::fill_in(sites, origin, lift, None, planes);
-        }
+        Pattern::Bayer(_) => learned::fill_in(sites, origin, lift, None, planes),
         Pattern::SixBySix(_) => general::fill_in(sites, origin, lift, planes),
         // [`Sites::new`] refused these.
         Pattern::Other { .. } => {}
@@ -772,47 +761,4 @@ fn fill_in(
 #[inline(always)]
 fn root(light: f32) -> f32 {
     light.max(0.0).sqrt()
-}
-
-fn fill_in_bayer(
-    sites: &Sites<'_>,
-    [top, left]: [isize; 2],
-    lift: f32,
-    planes: &mut [Array2<f32>; 3],
-) {
-    use bayer::{Bayer, HALO};
-    // Tiles begin at a red site.
-    let red = (0..4)
-        .find(|&k| sites.colour(k / 2, k % 2) == 0)
-        .unwrap_or(0);
-    let first_red = |from: isize, phase: usize| {
-        let from = from - HALO as isize;
-        from - (from - phase as isize).rem_euclid(2)
-    };
-    let (height, width) = planes[0].dim();
-    let reach = 2 * HALO + 2;
-    let tile_width = (width.min(TILE) + reach).next_multiple_of(2);
-    let tile_height = (height.min(BAND) + reach).next_multiple_of(2);
-    bands::each_band_of_three(planes, BAND, |first, mut rows| {
-        let mut bayer = Bayer::new(tile_width, tile_height);
-        let mut tile = vec![0.0; tile_width * tile_height];
-        let band = top + first as isize;
-        let from_row = first_red(band, red / 2);
-        let skip_rows = (band - from_row) as usize;
-        for start in (0..width).step_by(TILE) {
-            let column = left + start as isize;
-            let from_column = first_red(column, red % 2);
-            sites.tile([from_row, from_column], tile_width, &mut tile);
-            tile.iter_mut().for_each(|v| *v = root(*v + lift));
-            bands::vectorised(|| bayer.run(&tile));
-            let skip = (column - from_column) as usize;
-            let count = TILE.min(width - start);
-            for (plane, rows) in bayer.planes.iter().zip(&mut rows) {
-                for (y, row) in rows.chunks_exact_mut(width).enumerate() {
-                    let from = (skip_rows + y) * tile_width + skip;
-                    row[start..start + count].copy_from_slice(&plane[from..from + count]);
-                }
-            }
-        }
-    });
 }

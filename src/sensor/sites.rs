@@ -33,19 +33,19 @@ pub(super) struct Sites<'a> {
 impl<'a> Sites<'a> {
     /// Checks what is divided by and looked up later.
     pub fn new(frame: &'a SensorFrame, gains: [f32; 3]) -> Result<Self, Error> {
-        let (height, columns) = match &frame.samples {
-            Samples::Whole(samples) => samples.dim(),
-            Samples::Float(samples) => samples.dim(),
+        let ((height, columns), in_rows) = match &frame.samples {
+            Samples::Whole(samples) => (samples.dim(), samples.is_standard_layout()),
+            Samples::Float(samples) => (samples.dim(), samples.is_standard_layout()),
         };
         let channels = if frame.pattern == Pattern::Linear {
             3
         } else {
             1
         };
-        if height == 0 || columns == 0 || !columns.is_multiple_of(channels) {
+        if height == 0 || columns == 0 || !columns.is_multiple_of(channels) || !in_rows {
             return Err(malformed(
                 "samples",
-                "the active area holds whole sites, at least one",
+                "the active area holds whole sites, at least one, row after row",
             ));
         }
         if let Pattern::Other { rows, columns, .. } = frame.pattern {
@@ -237,27 +237,40 @@ impl<'a> Sites<'a> {
         // 96 is a multiple of 2, 3, 6 and of the usual widths of black blocks: then one table
         // serves the whole row.
         let repeats = TABLE.is_multiple_of(black_columns * self.channels);
-        let mut table = [(0.0, 0.0); TABLE];
+        let (mut blacks, mut factors) = ([0.0; TABLE], [0.0; TABLE]);
         for (chunk, out) in out.chunks_mut(TABLE).enumerate() {
             let from = first + chunk * TABLE;
             if chunk == 0 || !repeats {
-                for (k, entry) in table[..out.len()].iter_mut().enumerate() {
-                    *entry = level(from + k);
+                for k in 0..out.len() {
+                    (blacks[k], factors[k]) = level(from + k);
                 }
             }
+            let levels = out.iter_mut().zip(&blacks).zip(&factors);
             match &self.frame.samples {
                 Samples::Whole(samples) => {
                     let row = samples.row(y);
-                    for (k, (out, (black, factor))) in out.iter_mut().zip(&table).enumerate() {
-                        *out = (f32::from(row[from + k]) - black) * factor;
-                    }
+                    let row = row.to_slice().expect("checked in `new`");
+                    bands::vectorised(
+                        #[inline(always)]
+                        || {
+                            for (((out, black), factor), sample) in levels.zip(&row[from..]) {
+                                *out = (f32::from(*sample) - black) * factor;
+                            }
+                        },
+                    );
                 }
                 Samples::Float(samples) => {
                     let row = samples.row(y);
-                    for (k, (out, (black, factor))) in out.iter_mut().zip(&table).enumerate() {
-                        let value = (row[from + k] - black) * factor;
-                        *out = if value.is_finite() { value } else { 0.0 };
-                    }
+                    let row = row.to_slice().expect("checked in `new`");
+                    bands::vectorised(
+                        #[inline(always)]
+                        || {
+                            for (((out, black), factor), sample) in levels.zip(&row[from..]) {
+                                let value = (sample - black) * factor;
+                                *out = if value.is_finite() { value } else { 0.0 };
+                            }
+                        },
+                    );
                 }
             }
         }

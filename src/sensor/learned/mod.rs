@@ -15,18 +15,22 @@
 //!
 //! `src/sensor/models/README.md` says what the nets learned from, and how, with all programs.
 //!
-//! Without noise the mean is taken of what the net and [`super::bayer`] find: they err at different
-//! places, and the mean is 0.5 dB better than the net and 0.9 dB better than the other; on hair alone the
-//! other is better by 0.1 dB.
+//! Without noise a cell's missing values are each the sum of three: the mean of the nearest sites; a
+//! mixture of two linear guesses from 6 x 6 sites, mixed at each site as the net says (convolutions
+//! with rectifiers multiply badly, and choosing between directions is a product; it is worth 0.9 dB in
+//! training for the same work); and what else the net found. Then red and blue are tied to green
+//! ([`tied`]).
 //!
 //! In and out: square roots of white-balanced light, on which errors count about as eyes see them
 //! and noise is even.
 //!
-//! Rows are worked on in bands that lie fast in the active area, each as a whole, and columns do not
-//! depend on where a tile begins: a window gives the pixels of the whole to the bit, on any number
-//! of threads.
+//! A pixel's last bits depend on the frame alone, never on which window is asked for, where tiles begin
+//! ([`net`] says why) or how many threads share them.
 
+mod kernels;
 mod net;
+mod planes;
+mod tied;
 
 use std::sync::LazyLock;
 
@@ -34,25 +38,39 @@ use ndarray::Array2;
 
 use super::{root, sites::Sites};
 use crate::picture::bands;
-use net::{EDGE, Layout, Net, Planes};
+use net::{FETCHED, Layout, Net, Place};
+use planes::{EVEN, ODD, PIECE, Piece, Planes};
+use tied::Tied;
 
-/// Rows of a band and columns of a tile, in sites: what is computed twice at their edges against
-/// the size of a tile's planes.
-const BAND: usize = 512;
-const TILE: usize = 1024;
+/// Columns of a tile, in sites, at most: wide enough that what is computed twice at its edges is a
+/// twentieth; a thread holds 35 MB for them.
+const TILE: usize = 2048;
 
-/// Rows and columns around a tile, in sites: as far as a net looks and one cell more, in whole
-/// groups of rows of the coarsest density.
-const HALO: usize = 64;
+/// Columns and rows of a tile, in sites, at least, if it is made smaller so that each thread has one: sixty
+/// columns more are computed at its sides, up to two hundred rows above and below.
+const NARROWEST: usize = 640;
+const SHORTEST: usize = 1024;
 
-/// Gives the eight missing values of a cell from its four sites.
+/// Tiles for each of several threads, about, so that none waits long for the last.
+const SHARES: usize = 2;
+
+/// Rows of cells around a frame that the nets see: as far as they look and some more, in
+/// whole groups of rows of the coarsest density.
+const MARGIN: usize = 32;
+
+/// Cells that [`unlike`] looks to each side.
+const SMOOTH: usize = 2;
+
+/// Gives the eight missing values of a cell from its four sites, two guesses of each, and how much
+/// either is to be trusted at a site.
 static CLEAN: LazyLock<Net> = LazyLock::new(|| {
     let layout = Layout {
-        outputs: 8,
+        outputs: 16,
         noises: 0,
         channels: &[12, 24, 40],
         before: &[1, 2, 2],
-        after: &[2, 1, 0],
+        after: &[1, 1, 0],
+        guesses: tied::GUESSES,
     };
     Net::new(&layout, include_bytes!("../models/clean.f16"))
 });
@@ -65,6 +83,7 @@ static NOISY: LazyLock<Net> = LazyLock::new(|| {
         channels: &[20, 40, 64],
         before: &[1, 2, 3],
         after: &[1, 1, 1],
+        guesses: 0,
     };
     Net::new(&layout, include_bytes!("../models/noisy.f16"))
 });
@@ -78,11 +97,8 @@ pub(super) struct Noise {
     pub shares: [f32; 2],
 }
 
-/// Square roots of the balanced colours of the sites from `origin` (row, column) on, `lift` added to
-/// light before.
-///
-/// Without noise the planes hold what another method made of it, and what is there after is
-/// the mean of both.
+/// Square roots of the balanced colours of the sites from `origin` (row, column) on, all inside of the
+/// frame, `lift` added to light before.
 pub(super) fn fill_in(
     sites: &Sites<'_>,
     origin: [isize; 2],
@@ -90,269 +106,397 @@ pub(super) fn fill_in(
     noise: Option<Noise>,
     planes: &mut [Array2<f32>; 3],
 ) {
+    let size = tile(planes[0].dim(), bands::threads());
+    fill_tiles(sites, origin, lift, noise, planes, size);
+}
+
+/// [`fill_in`], by tiles of some rows and columns.
+fn fill_tiles(
+    sites: &Sites<'_>,
+    origin: [isize; 2],
+    lift: f32,
+    noise: Option<Noise>,
+    planes: &mut [Array2<f32>; 3],
+    size: [usize; 2],
+) {
     // Cells begin at a red site.
     let red = (0..4)
         .find(|&k| sites.colour(k / 2, k % 2) == 0)
         .unwrap_or(0);
     let filling = Filling {
         sites,
-        origin,
-        red: [(red / 2) as isize, (red % 2) as isize],
+        origin: origin.map(|at| at.max(0) as usize),
+        red: [red / 2, red % 2],
         lift,
         noise,
         net: if noise.is_some() { &NOISY } else { &CLEAN },
-        width: planes[0].ncols(),
     };
-    let width = filling.width.max(1);
-    let before = (origin[0] - filling.red[0]).rem_euclid(BAND as isize) as usize;
-    let first = (BAND - before).min(planes[0].nrows());
-    let [head, tail]: [Vec<&mut [f32]>; 2] = {
-        let [r, g, b] = planes.each_mut().map(|plane| {
-            let rows = plane.as_slice_mut().expect("planes are contiguous");
-            rows.split_at_mut(first * width)
-        });
-        [vec![r.0, g.0, b.0], vec![r.1, g.1, b.1]]
-    };
-    bands::both(
-        || bands::each_piece_of_all(head, first * width, |_, rows| filling.band(0, rows)),
-        || {
-            bands::each_piece_of_all(tail, BAND * width, |band, rows| {
-                filling.band(first + band * BAND, rows);
-            });
-        },
-    );
+    bands::each_tile_of_three(planes, size, |first, rows| filling.tile(first, rows));
 }
 
-/// What all bands share.
+/// Rows and columns of tiles for some threads. What comes out does not depend on it.
+fn tile((height, width): (usize, usize), threads: usize) -> [usize; 2] {
+    let tiles = if threads > 1 { SHARES * threads } else { 1 };
+    let across = width.div_ceil(TILE).max(tiles.min(width / NARROWEST));
+    let across = across.max(1);
+    let down = tiles.div_ceil(across).min(height / SHORTEST).max(1);
+    [height.div_ceil(down).max(1), width.div_ceil(across).max(1)]
+}
+
+/// What all tiles share.
 struct Filling<'a> {
     sites: &'a Sites<'a>,
-    origin: [isize; 2],
-    red: [isize; 2],
+    origin: [usize; 2],
+    red: [usize; 2],
     lift: f32,
     noise: Option<Noise>,
     net: &'a Net,
-    width: usize,
 }
 
 impl Filling<'_> {
-    /// Fills rows that lie in one band, `first` rows after the window's first one.
-    fn band(&self, first: usize, rows: &mut [&mut [f32]]) {
-        let [_, left] = self.origin;
-        let count_rows = rows[0].len() / self.width;
-        let at = self.origin[0] + first as isize - self.red[0];
-        let band = at.div_euclid(BAND as isize) * BAND as isize;
-        let halo = HALO as isize;
-        let from_row = self.red[0] + band - halo;
-        let skip_rows = (at - band) as usize + HALO;
-        // A band ends where the frame does, whatever is asked for.
+    /// The cell of a site's row (`axis` 0) or column (1), counted from [`MARGIN`] cells before
+    /// the frame.
+    fn cell(&self, site: usize, axis: usize) -> usize {
+        (site + self.red[axis]) / 2 + MARGIN
+    }
+
+    /// The first site of a cell.
+    fn site(&self, cell: usize, axis: usize) -> isize {
+        2 * (cell as isize - MARGIN as isize) - self.red[axis] as isize
+    }
+
+    /// Fills the tile that begins `first` (row, column) after the window's first site.
+    fn tile(&self, first: [usize; 2], mut rows: [Vec<&mut [f32]>; 3]) {
+        let (count_rows, count) = (rows[0].len(), rows[0].first().map_or(0, |row| row.len()));
+        let [top, left] = [0, 1].map(|axis| self.origin[axis] + first[axis]);
+        let cells = |from: usize, count: usize, axis: usize| {
+            self.cell(from, axis)..self.cell(from + count - 1, axis) + 1
+        };
+        let (cell_rows, columns) = (cells(top, count_rows, 0), cells(left, count, 1));
+        let whole = cells(0, self.sites.height, 0);
         let align = self.net.aligned();
-        let left_over = (self.sites.height as isize - self.red[0] - band).max(1) as usize;
-        let asked = (skip_rows - HALO + count_rows).max(left_over.min(BAND));
-        let high = asked.next_multiple_of(align) + 2 * HALO;
-        let wide = (self.width.min(TILE) + align).next_multiple_of(align) + 2 * HALO;
-        let mut mosaic = Planes::new(4, high / 2, wide / 2);
-        let size = [high / 2, wide / 2];
-        let wanted = size.map(|cells| HALO / 2 - 1..cells + 1 - HALO / 2);
-        let mut details = (self.noise.is_none()).then(|| Planes::new(4, high / 2, wide / 2));
-        let mut smooth = vec![0.0; wide / 2 + 4];
-        let mut work = self.net.ready(size, wanted);
+        // Some cells more are made at each side, and what is near them looks a little further.
+        let lag = if self.noise.is_none() { tied::REACH } else { 0 };
+        let more = lag.max(1);
+        let around = more + self.net.reach + SMOOTH;
+        let from_column = (columns.start - around) / align * align;
+        let width = (columns.end + around + align).next_multiple_of(align) - from_column;
+        let mut work = self.net.ready(&Place {
+            height: (whole.end + MARGIN).next_multiple_of(align),
+            visible: whole.start - more..whole.end + more,
+            rows: cell_rows.start - more..cell_rows.end + more,
+            columns: columns.start - more - from_column..columns.end + more - from_column,
+            width,
+        });
         let starts = self
             .net
             .starts(self.noise.map_or([0.0; 3], |noise| noise.deviation));
-        let mut tile = vec![0.0; high * wide];
-        let [mut lines, mut other]: [Lines; 2] = std::array::from_fn(|_| Lines::new(wide));
-        for start in (0..self.width).step_by(TILE) {
-            let column = left + start as isize;
-            let align = align as isize;
-            let from_column = (column - self.red[1]).div_euclid(align) * align + self.red[1] - halo;
-            self.sites.tile([from_row, from_column], wide, &mut tile);
-            bands::vectorised(
-                #[inline(always)]
-                || put(&mut tile, self.lift, &mut mosaic),
-            );
-            let seen = match (&mut details, self.noise) {
-                (Some(details), None) => {
+        let mut fetch = Fetch::new(self, from_column, width);
+        let mut mosaic = (self.noise.is_none()).then(|| Planes::new(4, work.mosaic().rows, width));
+        let from_site = self.site(from_column, 1);
+        let skip = (left as isize - from_site) as usize;
+        let pieces = skip / SITES..(skip + count).div_ceil(SITES);
+        let mut lines = Lines::new(work.mosaic().pieces);
+        // Two sites for each of the cells more.
+        let wide = (skip - 2 * more) / SITES..(skip + count + 2 * more).div_ceil(SITES);
+        let mut tied = Tied::new(width, wide.start..wide.end.min(work.mosaic().pieces));
+        for row in cell_rows.start - lag..cell_rows.end + lag {
+            self.net.run(&mut work, &starts, row + 1, |y, seen| {
+                fetch.rows(y, seen, mosaic.as_mut());
+            });
+            let around = [row - 1, row, row + 1];
+            if let Some(mosaic) = &mosaic {
+                let (found, guesses) = (work.out.row(row), work.guesses.row(row));
+                let mosaic = around.map(|y| mosaic.row(y));
+                tied.next(row, mosaic, found, guesses, &mut lines);
+            } else {
+                let back = self.noise.map_or([1.0; 2], |noise| noise.shares);
+                let back = back.map(|share| 1.0 - share);
+                let mosaic = around.map(|y| work.mosaic().row(y));
+                let found = around.map(|y| work.out.row(y));
+                let channels = work.out.channels;
+                for piece in pieces.clone() {
                     bands::vectorised(
                         #[inline(always)]
-                        || unlike(&mosaic, details, &mut smooth),
+                        || lines.fill(piece, mosaic, found, channels, back),
                     );
-                    details
                 }
-                _ => &mosaic,
-            };
-            self.net.run(seen, &starts, &mut work);
-            let skip = (column - from_column) as usize;
-            let count = TILE.min(self.width - start);
-            let end = skip_rows + count_rows;
-            for cell in skip_rows / 2..end.div_ceil(2) {
-                bands::vectorised(
-                    #[inline(always)]
-                    || {
-                        lines.near(&mosaic, 0, cell);
-                        lines.add(&work.out, cell);
-                        if let Some(Noise { shares, .. }) = self.noise
-                            && shares != [1.0; 2]
-                        {
-                            other.near(&work.out, 8, cell);
-                            lines.put_back(&other, shares);
-                        }
-                    },
-                );
-                for y in (2 * cell).max(skip_rows)..(2 * cell + 2).min(end) {
-                    for (plane, lines) in rows.iter_mut().zip(&lines.colours) {
-                        let row = &mut plane[(y - skip_rows) * self.width + start..][..count];
-                        let mine = &lines[y % 2][skip..skip + count];
-                        if self.noise.is_some() {
-                            row.copy_from_slice(mine);
-                        } else {
-                            let both = row.iter_mut().zip(mine);
-                            both.for_each(|(other, mine)| *other = 0.5 * (*other + mine));
-                        }
-                    }
+            }
+            let cell = row - lag;
+            if cell < cell_rows.start {
+                continue;
+            }
+            for (k, lines) in lines.colours.iter().enumerate() {
+                let y = self.site(cell, 0) + k as isize - top as isize;
+                if !(0..count_rows as isize).contains(&y) {
+                    continue;
+                }
+                for (rows, line) in rows.iter_mut().zip(lines) {
+                    rows[y as usize].copy_from_slice(&line[skip..skip + count]);
                 }
             }
         }
     }
 }
 
-/// Parts a mosaic's light into four planes of roots.
+/// Reads a tile's mosaic, some rows at a time.
+struct Fetch<'a> {
+    filling: &'a Filling<'a>,
+    from_column: usize,
+    width: usize,
+    /// Rows of cells more than [`FETCHED`] at both sides.
+    around: usize,
+    light: Vec<f32>,
+    /// Row by row its four sites of each cell, in four lines.
+    roots: Vec<f32>,
+    smooth: Vec<f32>,
+    line: Vec<f32>,
+}
+
+impl<'a> Fetch<'a> {
+    fn new(filling: &'a Filling<'a>, from_column: usize, width: usize) -> Self {
+        let around = if filling.noise.is_none() { SMOOTH } else { 0 };
+        let values = vec![0.0; 4 * width * (FETCHED + 2 * around)];
+        Self {
+            filling,
+            from_column,
+            width,
+            around,
+            light: values.clone(),
+            roots: values,
+            smooth: vec![0.0; width],
+            line: vec![0.0; width],
+        }
+    }
+
+    /// Fetches [`FETCHED`] rows of cells from `y` on: what the net sees of them and, where it sees
+    /// something else, the mosaic.
+    fn rows(&mut self, y: usize, seen: &mut Planes, mosaic: Option<&mut Planes>) {
+        let Self {
+            filling,
+            width,
+            around,
+            ..
+        } = *self;
+        // Rows before the frame's margin serve nobody, but are there.
+        let top = filling.site(y, 0) - 2 * around as isize;
+        let left = filling.site(self.from_column, 1);
+        (filling.sites).tile([top, left], 2 * width, &mut self.light);
+        let lift = filling.lift;
+        let (light, roots) = (&self.light, &mut self.roots);
+        bands::vectorised(
+            #[inline(always)]
+            || part(light, lift, width, roots),
+        );
+        let Some(mosaic) = mosaic else {
+            spread(&self.roots, width, y, seen);
+            return;
+        };
+        let rest = 4 * width * around;
+        spread(&self.roots[rest..], width, y, mosaic);
+        let (smooth, line) = (&mut self.smooth, &mut self.line);
+        for k in 0..FETCHED {
+            let near = &self.roots[4 * width * k..][..4 * width * (2 * SMOOTH + 1)];
+            let [row] = seen.group_mut::<1>(y + k);
+            bands::vectorised(
+                #[inline(always)]
+                || unlike(near, width, smooth, line, row),
+            );
+        }
+        seen.link(y, FETCHED);
+    }
+}
+
+/// Parts a mosaic's light into roots, four lines for each row of cells.
 #[inline(always)]
-fn put(tile: &mut [f32], lift: f32, mosaic: &mut Planes) {
-    let width = mosaic.width;
-    for (y, line) in tile.chunks_exact_mut(2 * width).enumerate() {
-        line.iter_mut().for_each(|v| *v = root(*v + lift));
-        for k in 0..2 {
-            let row = &mut mosaic.row_mut(y % 2 * 2 + k, y / 2)[EDGE..][..width];
-            for (out, pair) in row.iter_mut().zip(line.chunks_exact(2)) {
-                *out = pair[k];
-            }
+fn part(light: &[f32], lift: f32, width: usize, roots: &mut [f32]) {
+    for (light, roots) in light
+        .chunks_exact(2 * width)
+        .zip(roots.chunks_exact_mut(2 * width))
+    {
+        let (left, right) = roots.split_at_mut(width);
+        for ((pair, left), right) in light.as_chunks::<2>().0.iter().zip(left).zip(right) {
+            *left = root(pair[0] + lift);
+            *right = root(pair[1] + lift);
         }
     }
 }
 
-/// What differs from the smooth red, green and blue around it (1 4 6 4 1 cells each way), so that
-/// even colour stays even to the bit.
+/// Puts [`FETCHED`] rows of cells into pieces.
+fn spread(roots: &[f32], width: usize, y: usize, planes: &mut Planes) {
+    for (k, lines) in roots.chunks_exact(4 * width).take(FETCHED).enumerate() {
+        let [row] = planes.group_mut::<1>(y + k);
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for (channel, line) in lines.chunks_exact(width).enumerate() {
+                    halve(line, channel, row);
+                }
+            },
+        );
+    }
+    planes.link(y, FETCHED);
+}
+
+/// Parts a line of a channel, of four, into even and odd columns.
 #[inline(always)]
-fn unlike(mosaic: &Planes, details: &mut Planes, smooth: &mut [f32]) {
-    let width = mosaic.width;
+fn halve(line: &[f32], channel: usize, row: &mut [Piece]) {
+    for (line, pieces) in line.chunks(2 * PIECE).zip(row.as_chunks_mut::<4>().0) {
+        let (odd, even) = pieces[channel].0.split_at_mut(EVEN);
+        let halves = even.iter_mut().zip(&mut odd[ODD..]);
+        for ((even, odd), pair) in halves.zip(line.as_chunks::<2>().0) {
+            [*even, *odd] = *pair;
+        }
+    }
+}
+
+/// What a row of cells differs from the smooth red, green and blue around it (1 4 6 4 1 cells each way), so
+/// that even colour stays even to the bit. `near` holds it and [`SMOOTH`] rows above and below.
+#[inline(always)]
+fn unlike(near: &[f32], width: usize, smooth: &mut [f32], line: &mut [f32], row: &mut [Piece]) {
     let five = |v: [f32; 5]| 0.0625 * (v[0] + v[4]) + 0.25 * (v[1] + v[3]) + 0.375 * v[2];
-    for y in 0..mosaic.height {
-        // Two planes are green.
-        for (first, second) in [(0, 0), (1, 2), (3, 3)] {
-            let near = |plane: usize| -> [&[f32]; 5] {
-                std::array::from_fn(|k| {
-                    let y = (y + k).saturating_sub(2).min(mosaic.height - 1);
-                    &mosaic.row(plane, y)[EDGE - 2..][..width + 4]
-                })
-            };
-            let (a, b) = (near(first), near(second));
-            for (x, out) in smooth.iter_mut().enumerate() {
-                *out = five(std::array::from_fn(|k| 0.5 * (a[k][x] + b[k][x])));
+    let of = |plane: usize| {
+        let mut rows: [&[f32]; 5] = [&[]; 5];
+        for (k, row) in rows.iter_mut().enumerate() {
+            *row = &near[(4 * k + plane) * width..][..width];
+        }
+        rows
+    };
+    // Two planes are green.
+    for (first, second) in [(0, 0), (1, 2), (3, 3)] {
+        let (a, b) = (of(first), of(second));
+        let smooth = &mut smooth[..width];
+        for x in 0..width {
+            let mut means = [0.0; 5];
+            for (mean, (a, b)) in means.iter_mut().zip(a.iter().zip(&b)) {
+                *mean = 0.5 * (a[x] + b[x]);
             }
-            for plane in [first, second] {
-                let row = &mosaic.row(plane, y)[EDGE..][..width];
-                let out = &mut details.row_mut(plane, y)[EDGE..][..width];
-                for ((out, v), near) in out.iter_mut().zip(row).zip(smooth.windows(5)) {
-                    *out = v - five([near[0], near[1], near[2], near[3], near[4]]);
-                }
+            smooth[x] = five(means);
+        }
+        for plane in [first, second] {
+            let inner = line[SMOOTH..].iter_mut().zip(&of(plane)[2][SMOOTH..]);
+            for ((out, v), near) in inner.zip(smooth.windows(5)) {
+                *out = v - five([near[0], near[1], near[2], near[3], near[4]]);
             }
+            halve(line, plane, row);
         }
     }
 }
 
-/// Two rows of red, green and blue.
+/// Sites along a piece.
+const SITES: usize = 4 * PIECE;
+
+/// The twelve values of a cell, as the nets order them: red, green and blue of its four sites, left to
+/// right, top to bottom.
+const VALUES: [[usize; 3]; 4] = [[8, 0, 1], [2, 9, 3], [4, 10, 5], [6, 7, 11]];
+
+/// Each of the twelve values for [`PIECE`] cells, every second of a row.
+type Cells = [[f32; PIECE]; 12];
+
+/// Two rows of sites, red, green and blue of each.
 struct Lines {
-    colours: [[Vec<f32>; 2]; 3],
+    colours: [[Vec<f32>; 3]; 2],
 }
 
 impl Lines {
-    fn new(width: usize) -> Self {
+    fn new(pieces: usize) -> Self {
+        let line = |_| vec![0.0; pieces * SITES];
         Self {
-            colours: std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; width])),
+            colours: std::array::from_fn(|_| std::array::from_fn(line)),
         }
     }
 
-    /// The two rows of the cells of row `y`: the mean of the nearest sites of a colour, whose planes
-    /// are `first` and the three after it.
+    /// The two rows of a row of cells at a piece, with noise taken off, from three rows of the mosaic and of what a net found: the
+    /// mean of the nearest sites of a colour, and what was found. Of what was taken off, the parts
+    /// `back`, of light and of colours, are put back.
     #[inline(always)]
-    fn near(&mut self, mosaic: &Planes, first: usize, y: usize) {
-        let width = mosaic.width;
-        let rows = |plane: usize| {
-            [y - 1, y, y + 1].map(|y| &mosaic.row(first + plane, y)[EDGE - 1..][..width + 2])
-        };
-        let ([_, r, r_below], [_, g, g_below]) = (rows(0), rows(1));
-        let ([k_above, k, _], [b_above, b, _]) = (rows(2), rows(3));
-        let [[r0, r1], [g0, g1], [b0, b1]] = &mut self.colours;
-        pairs(r0, |x| (r[x + 1], 0.5 * (r[x + 1] + r[x + 2])));
-        pairs(g0, |x| {
-            let sides = (g[x + 1] + g[x]) + (k[x + 1] + k_above[x + 1]);
-            (0.25 * sides, g[x + 1])
-        });
-        pairs(b0, |x| {
-            let corners = (b[x + 1] + b[x]) + (b_above[x + 1] + b_above[x]);
-            (0.25 * corners, 0.5 * (b[x + 1] + b_above[x + 1]))
-        });
-        pairs(r1, |x| {
-            let corners = (r[x + 1] + r[x + 2]) + (r_below[x + 1] + r_below[x + 2]);
-            (0.5 * (r[x + 1] + r_below[x + 1]), 0.25 * corners)
-        });
-        pairs(g1, |x| {
-            let sides = (g[x + 1] + g_below[x + 1]) + (k[x + 1] + k[x + 2]);
-            (k[x + 1], 0.25 * sides)
-        });
-        pairs(b1, |x| (0.5 * (b[x + 1] + b[x]), b[x + 1]));
-    }
-
-    /// Adds what a net found: the eight values that a cell misses, and where it betters them, the
-    /// four that it has.
-    #[inline(always)]
-    fn add(&mut self, found: &Planes, y: usize) {
-        let [[r0, r1], [g0, g1], [b0, b1]] = &mut self.colours;
-        // Which planes hold what belongs to the left and the right site.
-        for (row, [left, right]) in [
-            (r0, [8, 2]),
-            (g0, [0, 9]),
-            (b0, [1, 3]),
-            (r1, [4, 6]),
-            (g1, [10, 7]),
-            (b1, [5, 11]),
-        ] {
-            for (k, plane) in [left, right].into_iter().enumerate() {
-                if plane < found.channels {
-                    let add = &found.row(plane, y)[EDGE..][..found.width];
-                    for (pair, add) in row.chunks_exact_mut(2).zip(add) {
-                        pair[k] += add;
-                    }
+    fn fill(
+        &mut self,
+        piece: usize,
+        mosaic: [&[Piece]; 3],
+        found: [&[Piece]; 3],
+        channels: usize,
+        back: [f32; 2],
+    ) {
+        let mosaic = mosaic.map(|row| &row[4 * piece..][..4]);
+        let found = found.map(|row| &row[channels * piece..][..channels]);
+        let mut both = [[[0.0; PIECE]; 12]; 2];
+        for (cells, first) in both.iter_mut().zip([EVEN, ODD]) {
+            near(mosaic, first, cells);
+            for (values, found) in cells.iter_mut().zip(found[1]) {
+                for (value, found) in values.iter_mut().zip(found.columns(first)) {
+                    *value += found;
                 }
             }
+            if back != [0.0; 2] {
+                let mut taken = [[0.0; PIECE]; 12];
+                near(found.map(|row| &row[8..]), first, &mut taken);
+                put_back(cells, &taken, back);
+            }
         }
+        self.put(piece, &both);
     }
 
-    /// Puts back a part of what was taken off, in light and in colours.
+    /// Puts the values of a piece's cells, of even and odd columns, where they belong.
     #[inline(always)]
-    fn put_back(&mut self, taken: &Self, shares: [f32; 2]) {
-        let [light, colour] = shares.map(|share| 1.0 - share);
-        let [red, green, blue] = &mut self.colours;
-        let [r, g, b] = &taken.colours;
-        for k in 0..2 {
-            let others = r[k].iter().zip(&g[k]).zip(&b[k]);
-            let mine = red[k].iter_mut().zip(&mut green[k]).zip(&mut blue[k]);
-            for (((red, green), blue), ((&r, &g), &b)) in mine.zip(others) {
-                let even = (r + g + b) * (1.0 / 3.0);
-                let back = |v: f32| colour * (v - even) + light * even;
-                // What a net adds to a site is the noise, below zero.
-                *red -= back(r);
-                *green -= back(g);
-                *blue -= back(b);
+    fn put(&mut self, piece: usize, [even, odd]: &[Cells; 2]) {
+        for (row, lines) in self.colours.iter_mut().enumerate() {
+            for (colour, line) in lines.iter_mut().enumerate() {
+                let [left, right] = [0, 1].map(|k| VALUES[2 * row + k][colour]);
+                let line = line[piece * SITES..][..SITES].as_chunks_mut::<4>().0;
+                for (x, four) in line.iter_mut().enumerate() {
+                    *four = [even[left][x], even[right][x], odd[left][x], odd[right][x]];
+                }
             }
         }
     }
 }
 
+/// Means of the nearest sites of a colour, from three rows of the four planes of a mosaic.
 #[inline(always)]
-fn pairs(row: &mut [f32], value: impl Fn(usize) -> (f32, f32)) {
-    for (x, pair) in row.chunks_exact_mut(2).enumerate() {
-        (pair[0], pair[1]) = value(x);
+fn near([above, here, below]: [&[Piece]; 3], first: usize, cells: &mut Cells) {
+    let (before, after) = if first == EVEN {
+        (ODD - 1, ODD)
+    } else {
+        (EVEN, EVEN + 1)
+    };
+    let [r, g, k, b] = [0, 1, 2, 3].map(|plane| here[plane].columns(first));
+    let [r_right, k_right] = [0, 2].map(|plane| here[plane].columns(after));
+    let [g_left, b_left] = [1, 3].map(|plane| here[plane].columns(before));
+    let [k_above, b_above] = [2, 3].map(|plane| above[plane].columns(first));
+    let [r_below, g_below] = [0, 1].map(|plane| below[plane].columns(first));
+    let corner_above = above[3].columns(before);
+    let corner_below = below[0].columns(after);
+    [cells[8], cells[9], cells[10], cells[11]] = [*r, *g, *k, *b];
+    for x in 0..PIECE {
+        cells[0][x] = 0.25 * ((g[x] + g_left[x]) + (k[x] + k_above[x]));
+        cells[7][x] = 0.25 * ((g[x] + g_below[x]) + (k[x] + k_right[x]));
+    }
+    for x in 0..PIECE {
+        cells[2][x] = 0.5 * (r[x] + r_right[x]);
+        cells[4][x] = 0.5 * (r[x] + r_below[x]);
+        cells[6][x] = 0.25 * ((r[x] + r_right[x]) + (r_below[x] + corner_below[x]));
+    }
+    for x in 0..PIECE {
+        cells[3][x] = 0.5 * (b[x] + b_above[x]);
+        cells[5][x] = 0.5 * (b[x] + b_left[x]);
+        cells[1][x] = 0.25 * ((b[x] + b_left[x]) + (b_above[x] + corner_above[x]));
+    }
+}
+
+/// Puts back a part of what was taken off, in light and in colours.
+#[inline(always)]
+fn put_back(cells: &mut Cells, taken: &Cells, [light, colour]: [f32; 2]) {
+    for [red, green, blue] in VALUES {
+        for x in 0..PIECE {
+            let [r, g, b] = [taken[red][x], taken[green][x], taken[blue][x]];
+            let even = (r + g + b) * (1.0 / 3.0);
+            let back = |v: f32| colour * (v - even) + light * even;
+            // What a net adds to a site is the noise, below zero.
+            cells[red][x] -= back(r);
+            cells[green][x] -= back(g);
+            cells[blue][x] -= back(b);
+        }
     }
 }
 
@@ -375,7 +519,22 @@ mod tests {
         let mosaic: Array2<f32> = ndarray_npy::read_npy(path("mosaic")).expect("shipped");
         let expected: Array3<f32> = ndarray_npy::read_npy(path("clean")).expect("shipped");
         let (height, width) = mosaic.dim();
-        let frame = SensorFrame {
+        let frame = frame(mosaic);
+        let sites = Sites::new(&frame, [1.0; 3]).expect("a sound frame");
+        let mut planes = std::array::from_fn(|_| Array2::zeros((height, width)));
+        fill_in(&sites, [0, 0], 0.0, None, &mut planes);
+        for ((y, x, c), &expected) in expected.indexed_iter() {
+            let found = planes[c][[y, x]].powi(2);
+            assert!(
+                (found - expected).abs() < 1e-4,
+                "row {y}, column {x}, colour {c}: {found} instead of {expected}"
+            );
+        }
+    }
+
+    fn frame(mosaic: Array2<f32>) -> SensorFrame {
+        let (height, width) = mosaic.dim();
+        SensorFrame {
             samples: Samples::Float(mosaic),
             pattern: Pattern::Bayer([Filter::Red, Filter::Green, Filter::Green, Filter::Blue]),
             black: Array2::zeros((1, 1)),
@@ -389,31 +548,62 @@ mod tests {
             orientation: Orientation(1),
             exif: Exif::default(),
             decoder: Decoder::Image,
-        };
-        let sites = Sites::new(&frame, [1.0; 3]).expect("a sound frame");
-        let mut planes = std::array::from_fn(|_| Array2::zeros((height, width)));
-        fill_in(&sites, [0, 0], 0.0, None, &mut planes);
-        for ((y, x, c), &expected) in expected.indexed_iter() {
-            // Halfway from nothing.
-            let found = (2.0 * planes[c][[y, x]]).powi(2);
-            assert!(
-                (found - expected).abs() < 1e-4,
-                "row {y}, column {x}, colour {c}: {found} instead of {expected}"
-            );
         }
     }
 
+    /// Tiles one below and one beside the other.
+    #[test]
+    fn tiles_and_windows_give_the_pixels_of_the_whole() {
+        let noise = Noise {
+            deviation: [0.02, 0.01, 0.015],
+            shares: [0.5, 0.8],
+        };
+        for (height, width) in [(1005, 90), (45, 1309)] {
+            let light = |(y, x): (usize, usize)| {
+                let wave = ((x * x / 31 + y * 3) % 97) as f32 / 97.0;
+                0.05 + 0.5 * wave + ((y * 7919 + x * 104_729) % 641) as f32 / 3205.0
+            };
+            let frame = frame(Array2::from_shape_fn((height, width), light));
+            let sites = Sites::new(&frame, [1.0; 3]).expect("a sound frame");
+            for noise in [None, Some(noise)] {
+                let filled = |[top, left]: [usize; 2], size: (usize, usize), tile| {
+                    let mut planes = std::array::from_fn(|_| Array2::zeros(size));
+                    let origin = [top as isize, left as isize];
+                    fill_tiles(&sites, origin, 0.01, noise, &mut planes, tile);
+                    planes
+                };
+                let whole = filled([0, 0], (height, width), [height, width]);
+                let [top, left] = [height * 3 / 7, width * 3 / 7];
+                let part = filled([top, left], (height / 3, width / 3), [163, 211]);
+                for (part, whole) in part.iter().zip(&whole) {
+                    for ((y, x), v) in part.indexed_iter() {
+                        let expected = whole[[top + y, left + x]];
+                        assert_eq!(v.to_bits(), expected.to_bits(), "row {y}, column {x}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn every_thread_has_a_tile_where_there_is_room() {
+        assert_eq!(tile((5464, 8192), 1), [5464, 2048]);
+        assert_eq!(tile((5464, 8192), 2), [5464, 2048]);
+        assert_eq!(tile((2000, 1600), 2), [2000, 800]);
+        assert_eq!(tile((4000, 700), 2), [1334, 700]);
+        assert_eq!(tile((9, 5), 8), [9, 5]);
+    }
+
     /// First 1 and a block 2; at half density 1, two blocks 3; at quarter density 2, the blocks 4 (6 with
-    /// noise), as 8 (12) and a block 9 (13), as 18 (26); two blocks (one) 20 (27), the last 21 (28), and
+    /// noise), as 8 (12) and a block 9 (13), as 18 (26); a block 19 (27), the last 20 (28), and
+    /// one more where a cell is the last of a coarser one.
     #[test]
     fn tiles_have_what_the_nets_see_around_them() {
-        for (net, least, more) in [(&CLEAN, 21, 2), (&NOISY, 28, 0)] {
-            assert!(
-                (least..HALO / 2 - more).contains(&net.reach),
-                "{}",
-                net.reach
-            );
-            assert!(HALO.is_multiple_of(net.aligned()) && BAND.is_multiple_of(net.aligned()));
+        // So many cells more are made at each side, of what is a little unlike its surroundings.
+        for (net, least, more) in [(&CLEAN, 20, tied::REACH), (&NOISY, 28, 1)] {
+            let most = MARGIN - more - SMOOTH;
+            assert!((least..=most).contains(&net.reach), "{}", net.reach);
+            assert!(MARGIN.is_multiple_of(net.aligned()));
         }
     }
 }

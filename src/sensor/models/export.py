@@ -1,4 +1,4 @@
-"""Writes a net's averaged weights as 16-bit floats in the order of `src/sensor/learned.rs`.
+"""Writes a net's averaged weights as 16-bit floats in the order of `src/sensor/learned`.
 
 `python3 export.py NET.pt OUT.f16`"""
 import sys
@@ -14,6 +14,8 @@ for k in range(levels):
         names += [f"{part}.{k}.{i}" for i in range(state["config"][part][k])]
     if k + 1 < levels:
         names += [f"down.{k}", f"up.{k}"]
-names.append("tail")
-weights = [state["best"][f"body.{name}.weight"].numpy().ravel() for name in names]
+names = [f"body.{name}" for name in [*names, "tail"]]
+if state["config"].get("ways"):
+    names.append("ways")
+weights = [state["best"][f"{name}.weight"].numpy().ravel() for name in names]
 np.concatenate(weights).astype("<f2").tofile(sys.argv[2])

@@ -20,8 +20,8 @@ model = {"a": [2e-3, 1e-3, 1.5e-3], "b": [4e-5, 1e-5, 2.25e-5]}
 for path, task in zip(sys.argv[1:3], ("clean", "noisy")):
     state = torch.load(path, map_location="cpu")
     c = state["config"]
-    kind = (lambda *a: nets.Clean(*a, False)) if task == "clean" else nets.Noisy
-    net = kind(c["channels"], c["before"], c["after"])
+    sizes = (c["channels"], c["before"], c["after"])
+    net = nets.Clean(*sizes, c["ways"]) if task == "clean" else nets.Noisy(*sizes)
     # As shipped: 16-bit floats.
     net.load_state_dict({k: v.half().float() for k, v in state["best"].items()})
     np.save(f"{sys.argv[3]}/learned_{task}.npy", run(net.eval(), task, mosaic, model).astype(np.float32))

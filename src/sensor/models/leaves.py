@@ -14,6 +14,8 @@ import numpy
 import torch
 
 LEAF = 32
+# Share of pictures full of strands.
+HAIRY = 0.38
 SOURCE = os.path.join(os.path.dirname(os.path.abspath(__file__)), "leaves.h")
 
 
@@ -33,7 +35,7 @@ def scenes(n, count, side, device, generator):
     x, y = ((rand(n, count) * 1.4 - 0.2) * side for _ in range(2))
     shape = pick([4, 3, 1.5, 2.5, 0.35, 0.4], n, count)
     # Some pictures are full of strands.
-    hairy = rand(n, 1) < 0.38
+    hairy = rand(n, 1) < HAIRY
     full = 0.3 + 0.65 * rand(n, 1)
     shape = torch.where(hairy & (rand(n, count) < full), 4, shape)
     aspect = log_uniform(1.0, 3.5, n, count)

@@ -59,6 +59,27 @@ def means(x):
     return five(lambda k: c[..., k : k + w])
 
 
+def tied(x, found):
+    """Red and blue tied to green, the mean of that and of what was found: `src/sensor/learned/tied.rs` says how. Not
+    a part of training."""
+    p = lambda v: F.pad(v[:, None], (1, 1, 1, 1), mode="replicate")
+    k = x.new_tensor([0.25, 0.5, 0.25])
+    mean = lambda v: F.conv2d(F.conv2d(p(v), k.view(1, 1, 3, 1)), k.view(1, 1, 1, 3))[:, 0]
+    none = torch.zeros_like(x[:, 0])
+    slopes, rests = [], []
+    for colour, green in ((x[:, 0], found[:, 0]), (x[:, 3], found[:, 7])):
+        a, b = mean(colour), mean(green)
+        least = 6e-4 * b * b + 1e-9
+        slope = mean((mean(colour * green) - a * b + least) / (mean(green * green) - b * b + least))
+        slopes.append(slope), rests.append(colour - slope * green)
+    slopes, rests = (bilinear(torch.stack([v[0], none, none, v[1]], 1)) for v in (slopes, rests))
+    out = found.clone()
+    for value, green in enumerate([None, found[:, 0], x[:, 1], x[:, 1], x[:, 2], x[:, 2], found[:, 7]]):
+        if green is not None:
+            out[:, value] = 0.5 * (found[:, value] + slopes[:, value] * green + rests[:, value])
+    return out
+
+
 class Body(nn.Module):
     """Convolutions without bias, so that light times k comes out times k.
 
@@ -110,22 +131,34 @@ class Body(nn.Module):
 
 
 class Clean(nn.Module):
-    """Demosaicing of light without noise: what is measured stays."""
+    """Demosaicing of light without noise: what is measured stays.
 
-    def __init__(self, channels, before, after, even=True):
+    With `ways` two linear guesses of each missing value are made, and at each site the net says how much
+    either counts."""
+
+    def __init__(self, channels, before, after, ways=False):
         super().__init__()
-        self.even = even
-        self.body = Body(4, 8, channels, before, after)
+        self.body = Body(4, 16 if ways else 8, channels, before, after)
+        self.ways = nn.Conv2d(4, 16, 3, padding=1, bias=False) if ways else None
+        if ways:
+            nn.init.kaiming_normal_(self.body.tail.weight[8:], nonlinearity="relu")
+            self.ways.weight.data *= 0.5
+
+    def work(self):
+        return self.body.work() + (self.ways.weight.numel() if self.ways is not None else 0)
 
     def forward(self, x, noise=None):
         m = means(x)
-        light = 0.25 * (m[:, 0:1] + m[:, 2:3]) + 0.5 * m[:, 1:2]
-        scale = (light + 1e-3) / (torch.maximum(m, 0.25 * light) + 1e-3) if self.even else torch.ones_like(m)
-        mine = torch.cat([m[:, 0:1], m[:, 1:2], m[:, 1:2], m[:, 2:3]], 1)
-        factor = torch.cat([scale[:, 0:1], scale[:, 1:2], scale[:, 1:2], scale[:, 2:3]], 1)
-        found = self.body((x - mine) * factor).float()
-        undo = 1 / torch.cat([scale[:, c : c + 1] for c, _ in MISSING], 1)
-        return bilinear(x) + found * undo
+        d = x - torch.cat([m[:, 0:1], m[:, 1:2], m[:, 1:2], m[:, 2:3]], 1)
+        found = self.body(d).float()
+        if self.ways is None:
+            return bilinear(x) + found
+        with torch.autocast(x.device.type, enabled=False):
+            first, second = self.ways(d).chunk(2, 1)
+        trust = F.relu(found[:, 8:]) + 1e-4
+        share = trust[:, :4] / (trust[:, :4] + trust[:, 4:])
+        share = torch.stack([share[:, k] for _, k in MISSING], 1)
+        return bilinear(x) + found[:, :8] + second + share * (first - second)
 
 
 class Noisy(nn.Module):
@@ -134,6 +167,9 @@ class Noisy(nn.Module):
     def __init__(self, channels, before, after):
         super().__init__()
         self.body = Body(7, 12, channels, before, after)
+
+    def work(self):
+        return self.body.work()
 
     def forward(self, x, noise):
         n, _, h, w = x.shape

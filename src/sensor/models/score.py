@@ -21,7 +21,7 @@ def run(net, task, mosaic, model):
     planes = torch.stack([z[:, 0::2, 0::2], z[:, 0::2, 1::2], z[:, 1::2, 0::2], z[:, 1::2, 1::2]], 1)
     if task == "clean":
         x = planes.clamp(min=0).sqrt()
-        y = nets.together(x, net(x, None))
+        y = nets.together(x, nets.tied(x, net(x, None)))
         light = y * y
     else:
         a, b = np.array(model["a"]), np.array(model["b"])
@@ -50,10 +50,6 @@ def all_of(jobs, folder):
     work, labels = [], []
     for job in jobs:
         net = job.ready()
-        if job.task == "clean" and os.path.exists("extra/mosaic.npy"):
-            truth = np.load("extra/truth.npy")
-            e = (run(net, "clean", np.load("extra/mosaic.npy"), None) - truth)[8:56, 8:56]
-            print(f"{job.c['name']:14s} eye {-10 * np.log10((e * e).mean()):.2f} (34.65)")
         for noise in [None] if job.task == "clean" else [4000, 1000, 250]:
             for name, truth in pictures:
                 t = truth

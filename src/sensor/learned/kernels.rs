@@ -1,0 +1,674 @@
+//! Convolutions on pieces of planes, with one fixed order of additions and without fused
+//! multiply-adds.
+//!
+//! A 3 x 3 convolution makes four rows by two columns at once (A. Lavin, S. Gray, "Fast algorithms
+//! for convolutional neural networks", CVPR 2016: F(4, 3) down the columns, F(2, 3) along the
+//! rows): six rows by four columns of an input are combined to 24 terms, each term is one product for each
+//! output and input, and the 24 sums of products are combined to the eight values. That is 24
+//! products in place of 72. Even columns stand apart from odd ones, so that all this runs over
+//! neighbouring columns in vector registers.
+//!
+//! Each value is one chain of operations, in whichever vector lane. Its last bits depend on where its
+//! group of four rows begins and on the six rows that the group sees, on even and odd
+//! columns, and on nothing else.
+
+use std::ops::Range;
+
+use pulp::Simd;
+
+use super::planes::{EVEN, ODD, PIECE, Piece, Planes};
+
+/// Output channels whose sums are held together, in registers.
+pub(super) const TOGETHER: usize = 4;
+
+/// Channels that there is room for.
+pub(super) const MOST: usize = 96;
+
+/// Output rows of a 3 x 3 convolution that are made together.
+pub(super) const TALL: usize = 4;
+
+/// Terms down a column and along a row.
+const DOWN: usize = 6;
+const ALONG: usize = 4;
+const TERMS: usize = DOWN * ALONG;
+
+/// Room for what is between seeing and making a piece. One channel or term more than
+/// needed keeps what is used together from falling on the same lines of the cache.
+pub(super) struct Terms {
+    /// Per term, per input.
+    seen: [[[f32; PIECE]; MOST + 1]; TERMS],
+    /// Per output, per term.
+    made: [[[f32; PIECE]; TERMS + 1]; MOST],
+    /// Per channel, columns of the coarser density in their natural order.
+    parts: [[f32; PIECE]; MOST],
+}
+
+impl Terms {
+    pub(super) fn new() -> Box<Self> {
+        Box::new(Self {
+            seen: [[[0.0; PIECE]; MOST + 1]; TERMS],
+            made: [[[0.0; PIECE]; TERMS + 1]; MOST],
+            parts: [[0.0; PIECE]; MOST],
+        })
+    }
+}
+
+/// A convolution of 3 x 3.
+pub(super) struct Square {
+    inputs: usize,
+    outputs: usize,
+    /// Per term, per group of outputs, per input: one value for each output.
+    weights: Vec<[f32; TOGETHER]>,
+}
+
+impl Square {
+    /// `taps` per output, per input: three rows of three.
+    pub(super) fn new(inputs: usize, taps: &[f32]) -> Self {
+        let outputs = taps.len() / (9 * inputs);
+        assert!(
+            inputs.max(outputs) <= MOST,
+            "a net as wide as there is room"
+        );
+        let groups = outputs.div_ceil(TOGETHER);
+        let mut weights = vec![[0.0; TOGETHER]; groups * TERMS * inputs];
+        for (output, taps) in taps.chunks_exact(9 * inputs).enumerate() {
+            for (input, taps) in taps.chunks_exact(9).enumerate() {
+                let tap = |k: usize| f64::from(taps[k]);
+                let rows = [0, 3, 6].map(|k| {
+                    let [a, b, c] = [tap(k), tap(k + 1), tap(k + 2)];
+                    [a, (a + c + b) / 2.0, (a + c - b) / 2.0, c]
+                });
+                for along in 0..ALONG {
+                    let [a, b, c] = rows.map(|row| row[along]);
+                    let ends = a / 24.0 + c / 6.0;
+                    let terms: [f64; DOWN] = [
+                        a / 4.0,
+                        -(a + c + b) / 6.0,
+                        -(a + c - b) / 6.0,
+                        ends + b / 12.0,
+                        ends - b / 12.0,
+                        c,
+                    ];
+                    for (down, value) in terms.into_iter().enumerate() {
+                        let term = down * ALONG + along;
+                        let at = (term * groups + output / TOGETHER) * inputs + input;
+                        weights[at][output % TOGETHER] = value as f32;
+                    }
+                }
+            }
+        }
+        Self {
+            inputs,
+            outputs,
+            weights,
+        }
+    }
+
+    pub(super) fn outputs(&self) -> usize {
+        self.outputs
+    }
+}
+
+/// A convolution of 1 x 1.
+pub(super) struct Mixing {
+    inputs: usize,
+    /// Per group of outputs, per input: one value for each output.
+    weights: Vec<[f32; TOGETHER]>,
+}
+
+impl Mixing {
+    pub(super) fn new(inputs: usize, outputs: usize, tap: impl Fn(usize, usize) -> f32) -> Self {
+        let mut weights = vec![[0.0; TOGETHER]; outputs.div_ceil(TOGETHER) * inputs];
+        for output in 0..outputs {
+            for input in 0..inputs {
+                weights[output / TOGETHER * inputs + input][output % TOGETHER] = tap(output, input);
+            }
+        }
+        Self { inputs, weights }
+    }
+}
+
+#[inline(always)]
+fn read<S: Simd>(values: &[f32; PIECE], x: usize) -> S::f32s {
+    S::as_simd_f32s(&values[x..x + S::F32_LANES]).0[0]
+}
+
+#[inline(always)]
+fn write<S: Simd>(values: &mut [f32; PIECE], x: usize, v: S::f32s) {
+    S::as_mut_simd_f32s(&mut values[x..x + S::F32_LANES]).0[0] = v;
+}
+
+/// Nothing below 0.
+#[inline(always)]
+fn above<S: Simd>(simd: S, v: S::f32s) -> S::f32s {
+    let zero = simd.splat_f32s(0.0);
+    simd.select_f32s(simd.less_than_f32s(zero, v), v, zero)
+}
+
+/// Sums of [`TOGETHER`] outputs in two registers each.
+type Sums<S> = [[<S as Simd>::f32s; 2]; TOGETHER];
+
+/// Adds the products of an input, two registers of it, from column `x` on.
+#[inline(always)]
+fn add<S: Simd>(
+    simd: S,
+    sums: &mut Sums<S>,
+    values: &[f32; PIECE],
+    x: usize,
+    weights: &[f32; TOGETHER],
+) {
+    let v = S::as_simd_f32s(&values[x..x + 2 * S::F32_LANES]).0;
+    let v = [v[0], v[1]];
+    for (sums, &w) in sums.iter_mut().zip(weights) {
+        let w = simd.splat_f32s(w);
+        for (sum, v) in sums.iter_mut().zip(v) {
+            *sum = simd.add_f32s(*sum, simd.mul_f32s(w, v));
+        }
+    }
+}
+
+/// The six terms of six values down a column.
+#[inline(always)]
+fn six<S: Simd>(simd: S, d: [S::f32s; DOWN]) -> [S::f32s; DOWN] {
+    let [two, four] = [simd.splat_f32s(2.0), simd.splat_f32s(4.0)];
+    let (u, w) = (simd.sub_f32s(d[4], d[2]), simd.sub_f32s(d[3], d[1]));
+    let even = simd.sub_f32s(d[4], simd.mul_f32s(four, d[2]));
+    let odd = simd.sub_f32s(d[3], simd.mul_f32s(four, d[1]));
+    let double = simd.mul_f32s(two, w);
+    [
+        simd.add_f32s(simd.mul_f32s(four, simd.sub_f32s(d[0], d[2])), u),
+        simd.add_f32s(even, odd),
+        simd.sub_f32s(even, odd),
+        simd.add_f32s(u, double),
+        simd.sub_f32s(u, double),
+        simd.sub_f32s(simd.sub_f32s(d[5], d[3]), simd.mul_f32s(four, w)),
+    ]
+}
+
+/// Four values down a column from the sums of its six terms.
+#[inline(always)]
+fn four<S: Simd>(simd: S, m: [S::f32s; DOWN]) -> [S::f32s; TALL] {
+    let [two, four, eight] = [
+        simd.splat_f32s(2.0),
+        simd.splat_f32s(4.0),
+        simd.splat_f32s(8.0),
+    ];
+    let (plus, minus) = (simd.add_f32s(m[1], m[2]), simd.sub_f32s(m[1], m[2]));
+    let (more, less) = (simd.add_f32s(m[3], m[4]), simd.sub_f32s(m[3], m[4]));
+    let last = simd.add_f32s(minus, simd.mul_f32s(eight, less));
+    [
+        simd.add_f32s(m[0], simd.add_f32s(plus, more)),
+        simd.add_f32s(minus, simd.mul_f32s(two, less)),
+        simd.add_f32s(plus, simd.mul_f32s(four, more)),
+        simd.add_f32s(m[5], last),
+    ]
+}
+
+/// A [`Square`] at work on a group of rows.
+pub(super) struct Squaring<'a> {
+    pub(super) conv: &'a Square,
+    pub(super) from: &'a Planes,
+    /// Rows of `from` that there are; the first and last stand for those beyond.
+    pub(super) have: Range<usize>,
+    /// First row.
+    pub(super) y: usize,
+    /// Pairs of columns.
+    pub(super) pairs: Range<usize>,
+    /// What sums begin with; zero where it ends.
+    pub(super) starts: &'a [f32],
+    /// Whether what is seen is added.
+    pub(super) add: bool,
+    /// Nothing stays below 0.
+    pub(super) positive: bool,
+    pub(super) terms: &'a mut Terms,
+    pub(super) to: &'a mut Planes,
+}
+
+impl Squaring<'_> {
+    /// The terms of each input.
+    #[inline(always)]
+    fn look<S: Simd>(&mut self, simd: S, piece: usize, columns: Range<usize>) {
+        let inputs = self.conv.inputs.min(MOST);
+        let mut rows: [&[Piece]; DOWN] = [&[]; DOWN];
+        for (k, row) in rows.iter_mut().enumerate() {
+            let y = (self.y + k)
+                .saturating_sub(1)
+                .clamp(self.have.start, self.have.end - 1);
+            *row = &self.from.row(y)[piece * self.from.channels..][..inputs];
+        }
+        let seen = &mut self.terms.seen;
+        for input in 0..inputs {
+            let [a, b, c, d, e, f] = rows;
+            let six_rows = [a, b, c, d, e, f].map(|row| &row[input]);
+            for x in (columns.start..columns.end.min(PIECE)).step_by(S::F32_LANES) {
+                for along in 0..ALONG {
+                    let mut d = [simd.splat_f32s(0.0); DOWN];
+                    for (d, row) in d.iter_mut().zip(six_rows) {
+                        let at = |first: usize| read::<S>(row.columns(first), x);
+                        *d = match along {
+                            0 => simd.sub_f32s(at(ODD - 1), at(ODD)),
+                            1 => simd.add_f32s(at(EVEN), at(ODD)),
+                            2 => simd.sub_f32s(at(ODD), at(EVEN)),
+                            _ => simd.sub_f32s(at(EVEN), at(EVEN + 1)),
+                        };
+                    }
+                    for (down, v) in six(simd, d).into_iter().enumerate() {
+                        write::<S>(&mut seen[down * ALONG + along][input], x, v);
+                    }
+                }
+            }
+        }
+    }
+
+    /// The sums of products of each term.
+    #[inline(always)]
+    fn multiply<S: Simd>(&mut self, simd: S, columns: Range<usize>) {
+        let inputs = self.conv.inputs;
+        let groups = self.conv.outputs.div_ceil(TOGETHER);
+        let Terms { seen, made, .. } = &mut *self.terms;
+        let both = 2 * S::F32_LANES;
+        let mut weights = self.conv.weights.chunks_exact(inputs);
+        for (term, seen) in seen.iter().enumerate() {
+            let group = made.chunks_exact_mut(TOGETHER).take(groups);
+            for (group, weights) in group.zip(&mut weights) {
+                for x in (columns.start / both * both..columns.end.min(PIECE)).step_by(both) {
+                    let mut sums = [[simd.splat_f32s(0.0); 2]; TOGETHER];
+                    for (values, weights) in seen.iter().zip(weights) {
+                        add(simd, &mut sums, values, x, weights);
+                    }
+                    for (made, sums) in group.iter_mut().zip(sums) {
+                        write::<S>(&mut made[term], x, sums[0]);
+                        write::<S>(&mut made[term], x + S::F32_LANES, sums[1]);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Four rows of each output.
+    #[inline(always)]
+    fn put<S: Simd, const ADD: bool, const POSITIVE: bool>(
+        &mut self,
+        simd: S,
+        piece: usize,
+        columns: Range<usize>,
+    ) {
+        let outputs = self.conv.outputs.min(MOST);
+        let mut seen: [&[Piece]; TALL] = [&[]; TALL];
+        if ADD {
+            seen = self.from.group(self.y);
+            for row in &mut seen {
+                *row = &row[piece * outputs..][..outputs];
+            }
+        }
+        let mut to = self.to.group_mut::<TALL>(self.y);
+        for row in &mut to {
+            *row = &mut std::mem::take(row)[piece * outputs..][..outputs];
+        }
+        let [a, b, c, d] = to;
+        for channel in 0..outputs {
+            let made = &self.terms.made[channel];
+            let start = simd.splat_f32s(self.starts.get(channel).copied().unwrap_or(0.0));
+            let mut out = [
+                &mut a[channel],
+                &mut b[channel],
+                &mut c[channel],
+                &mut d[channel],
+            ];
+            for x in (columns.start..columns.end.min(PIECE)).step_by(S::F32_LANES) {
+                for first in [EVEN, ODD] {
+                    let mut m = [simd.splat_f32s(0.0); DOWN];
+                    for (down, m) in m.iter_mut().enumerate() {
+                        let term = |along: usize| read::<S>(&made[down * ALONG + along], x);
+                        *m = if first == EVEN {
+                            simd.add_f32s(simd.add_f32s(term(0), term(1)), term(2))
+                        } else {
+                            simd.sub_f32s(simd.sub_f32s(term(1), term(2)), term(3))
+                        };
+                    }
+                    for (i, (v, out)) in four(simd, m).into_iter().zip(&mut out).enumerate() {
+                        let mut v = simd.add_f32s(v, start);
+                        if ADD {
+                            let seen = read::<S>(seen[i][channel].columns(first), x);
+                            v = simd.add_f32s(v, seen);
+                        }
+                        if POSITIVE {
+                            v = above(simd, v);
+                        }
+                        write::<S>(out.columns_mut(first), x, v);
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Which columns of a piece lie in a range, from a whole number of `step` on.
+#[inline(always)]
+fn inside(range: &Range<usize>, piece: usize, step: usize) -> Range<usize> {
+    let first = piece * PIECE;
+    range.start.saturating_sub(first) / step * step..(range.end - first).min(PIECE)
+}
+
+impl pulp::WithSimd for Squaring<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(mut self, simd: S) {
+        for piece in self.pairs.start / PIECE..self.pairs.end.div_ceil(PIECE) {
+            let columns = inside(&self.pairs, piece, S::F32_LANES);
+            self.look(simd, piece, columns.clone());
+            self.multiply(simd, columns.clone());
+            match (self.add, self.positive) {
+                (true, true) => self.put::<S, true, true>(simd, piece, columns),
+                (true, false) => self.put::<S, true, false>(simd, piece, columns),
+                (false, true) => self.put::<S, false, true>(simd, piece, columns),
+                (false, false) => self.put::<S, false, false>(simd, piece, columns),
+            }
+        }
+        self.to.link(self.y, TALL);
+    }
+}
+
+/// One row of the coarser density from two rows of the finer one; nothing stays below 0.
+pub(super) struct Coarsening<'a> {
+    /// Inputs are the upper row's channels, then the lower row's, even columns before odd ones.
+    pub(super) conv: &'a Mixing,
+    pub(super) fine: &'a Planes,
+    /// Row of the coarser density.
+    pub(super) y: usize,
+    /// Pairs of columns of the coarser density.
+    pub(super) pairs: Range<usize>,
+    pub(super) terms: &'a mut Terms,
+    pub(super) coarse: &'a mut Planes,
+}
+
+impl pulp::WithSimd for Coarsening<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let both = 2 * S::F32_LANES;
+        let Self {
+            conv,
+            fine,
+            y,
+            pairs,
+            terms,
+            coarse,
+        } = self;
+        let rows = fine.group::<2>(2 * y);
+        let outputs = coarse.channels;
+        let [to] = coarse.group_mut::<1>(y);
+        // Pairs of the finer density are columns here, so a piece of it is half of one.
+        let columns = 2 * pairs.start..2 * pairs.end;
+        for piece in columns.start / PIECE..columns.end.div_ceil(PIECE) {
+            let [upper, lower] = rows.map(|row| &row[piece * fine.channels..][..fine.channels]);
+            let groups = conv.weights.chunks_exact(conv.inputs);
+            for (group, weights) in terms.parts.chunks_exact_mut(TOGETHER).zip(groups) {
+                let halves = weights.as_chunks::<2>().0;
+                for x in inside(&columns, piece, both).step_by(both) {
+                    let mut sums = [[simd.splat_f32s(0.0); 2]; TOGETHER];
+                    let (above_them, below_them) = halves.split_at(upper.len());
+                    for (row, halves) in [(upper, above_them), (lower, below_them)] {
+                        for (channel, [even, odd]) in row.iter().zip(halves) {
+                            add(simd, &mut sums, channel.columns(EVEN), x, even);
+                            add(simd, &mut sums, channel.columns(ODD), x, odd);
+                        }
+                    }
+                    for (part, sums) in group.iter_mut().zip(sums) {
+                        write::<S>(part, x, above(simd, sums[0]));
+                        write::<S>(part, x + S::F32_LANES, above(simd, sums[1]));
+                    }
+                }
+            }
+            let half = piece % 2 * (PIECE / 2);
+            let to = &mut to[piece / 2 * outputs..][..outputs];
+            for (to, part) in to.iter_mut().zip(&terms.parts) {
+                let (odd, even) = to.0.split_at_mut(EVEN);
+                let halves = even[half..].iter_mut().zip(&mut odd[ODD + half..]);
+                for ((even, odd), pair) in halves.zip(part.as_chunks::<2>().0) {
+                    [*even, *odd] = *pair;
+                }
+            }
+        }
+        coarse.link(y, 1);
+    }
+}
+
+/// Adds what one row of the coarser density tells to two rows of the finer one; nothing stays
+/// below 0.
+pub(super) struct Refining<'a> {
+    /// Outputs are the upper row's channels, then the lower row's, even columns before odd ones.
+    pub(super) conv: &'a Mixing,
+    pub(super) coarse: &'a Planes,
+    /// Row of the coarser density.
+    pub(super) y: usize,
+    /// Pairs of columns of the coarser density.
+    pub(super) pairs: Range<usize>,
+    pub(super) terms: &'a mut Terms,
+    pub(super) fine: &'a mut Planes,
+}
+
+impl pulp::WithSimd for Refining<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let both = 2 * S::F32_LANES;
+        let Self {
+            conv,
+            coarse,
+            y,
+            pairs,
+            terms,
+            fine,
+        } = self;
+        let inputs = coarse.channels;
+        let [from] = coarse.group::<1>(y);
+        let channels = fine.channels;
+        let [upper, lower] = fine.group_mut::<2>(2 * y);
+        let columns = 2 * pairs.start..2 * pairs.end;
+        for piece in columns.start / PIECE..columns.end.div_ceil(PIECE) {
+            let half = piece % 2 * (PIECE / 2);
+            let from = &from[piece / 2 * inputs..][..inputs];
+            for (from, part) in from.iter().zip(&mut terms.parts) {
+                let (odd, even) = from.0.split_at(EVEN);
+                let halves = even[half..].iter().zip(&odd[ODD + half..]);
+                for ((even, odd), pair) in halves.zip(part.as_chunks_mut::<2>().0) {
+                    *pair = [*even, *odd];
+                }
+            }
+            let mut weights = conv.weights.chunks_exact(conv.inputs);
+            for row in [&mut *upper, &mut *lower] {
+                // Two channels, even and odd columns of each.
+                let row = &mut row[piece * channels..][..channels];
+                for two in row.as_chunks_mut::<2>().0 {
+                    let weights = weights.next().expect("four outputs for two channels");
+                    for x in inside(&columns, piece, both).step_by(both) {
+                        let mut sums = [[simd.splat_f32s(0.0); 2]; TOGETHER];
+                        for (part, weights) in terms.parts.iter().zip(weights) {
+                            add(simd, &mut sums, part, x, weights);
+                        }
+                        for (channel, sums) in two.iter_mut().zip(sums.as_chunks::<2>().0) {
+                            for (first, sums) in [EVEN, ODD].into_iter().zip(sums) {
+                                let values = channel.columns_mut(first);
+                                for (x, &sum) in [x, x + S::F32_LANES].into_iter().zip(sums) {
+                                    let v = simd.add_f32s(read::<S>(values, x), sum);
+                                    write::<S>(values, x, above(simd, v));
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        fine.link(2 * y, 2);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Repeatable numbers, -1 to 1 (a linear congruence, Numerical Recipes' constants).
+    struct Random(u32);
+
+    impl Random {
+        fn next(&mut self) -> f32 {
+            self.0 = self.0.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (self.0 >> 8) as f32 / 8_388_608.0 - 1.0
+        }
+
+        fn many(&mut self, count: usize) -> Vec<f32> {
+            (0..count).map(|_| self.next()).collect()
+        }
+
+        fn planes(&mut self, channels: usize, rows: usize, width: usize) -> Planes {
+            let mut planes = Planes::new(channels, rows, width);
+            for y in 0..rows {
+                let [row] = planes.group_mut::<1>(y);
+                row.iter_mut()
+                    .flat_map(|piece| &mut piece.0)
+                    .for_each(|v| *v = self.next());
+            }
+            planes.link(0, rows);
+            planes
+        }
+    }
+
+    /// The value of a channel at a row and column.
+    fn value(planes: &Planes, channel: usize, y: usize, x: usize) -> f64 {
+        let piece = &planes.row(y)[x / (2 * PIECE) * planes.channels + channel];
+        let first = if x.is_multiple_of(2) { EVEN } else { ODD };
+        f64::from(piece.columns(first)[x / 2 % PIECE])
+    }
+
+    fn assert_near(found: f64, expected: f64) {
+        assert!(
+            (found - expected).abs() < 1e-5,
+            "{found} instead of {expected}"
+        );
+    }
+
+    /// The sum over rows, columns and inputs, written out.
+    #[test]
+    fn terms_are_a_plain_convolution() {
+        let (inputs, outputs, height, width) = (3, 6, 16, 200);
+        let mut random = Random(7);
+        let taps = random.many(inputs * outputs * 9);
+        let from = random.planes(inputs, height, width);
+        let mut to = Planes::new(outputs, height, width);
+        let conv = Square::new(inputs, &taps);
+        pulp::Arch::new().dispatch(Squaring {
+            conv: &conv,
+            from: &from,
+            have: 0..height,
+            y: 8,
+            pairs: 3..97,
+            starts: &[0.5],
+            add: false,
+            positive: false,
+            terms: &mut Terms::new(),
+            to: &mut to,
+        });
+        for (output, taps) in taps.chunks_exact(inputs * 9).enumerate() {
+            for (y, x) in (8..12).flat_map(|y| (6..194).map(move |x| (y, x))) {
+                let start = if output == 0 { 0.5 } else { 0.0 };
+                let product = |(k, tap): (usize, &f32)| {
+                    let (row, column) = (y + k % 9 / 3 - 1, x + k % 3 - 1);
+                    f64::from(*tap) * value(&from, k / 9, row, column)
+                };
+                let sum: f64 = taps.iter().enumerate().map(product).sum();
+                assert_near(value(&to, output, y, x), start + sum);
+            }
+        }
+    }
+
+    /// Above the first and below the last row these stand in for what is not there; what is seen is
+    /// added; nothing stays below 0.
+    #[test]
+    fn edges_and_blocks_are_as_they_say() {
+        let (channels, height, width) = (4, 4, 70);
+        let mut random = Random(3);
+        let taps = random.many(channels * channels * 9);
+        let from = random.planes(channels, height, width);
+        let mut to = Planes::new(channels, height, width);
+        pulp::Arch::new().dispatch(Squaring {
+            conv: &Square::new(channels, &taps),
+            from: &from,
+            have: 1..3,
+            y: 0,
+            pairs: 1..34,
+            starts: &[],
+            add: true,
+            positive: true,
+            terms: &mut Terms::new(),
+            to: &mut to,
+        });
+        for (output, taps) in taps.chunks_exact(channels * 9).enumerate() {
+            for (y, x) in (0..4).flat_map(|y| (2..68).map(move |x| (y, x))) {
+                let product = |(k, tap): (usize, &f32)| {
+                    let row = (y + k % 9 / 3).saturating_sub(1).clamp(1, 2);
+                    f64::from(*tap) * value(&from, k / 9, row, x + k % 3 - 1)
+                };
+                let sum: f64 = taps.iter().enumerate().map(product).sum();
+                let expected = (value(&from, output, y, x) + sum).max(0.0);
+                assert_near(value(&to, output, y, x), expected);
+            }
+        }
+    }
+
+    /// Both ways between densities, written out.
+    #[test]
+    fn densities_change_by_plain_sums() {
+        let (few, many, width) = (4, 8, 300);
+        let mut random = Random(5);
+        let taps = random.many(4 * few * many);
+        let mut fine = random.planes(few, 4, width);
+        let mut coarse = Planes::new(many, 4, width / 2);
+        let tap = |fine: usize, coarse: usize| taps[coarse * 4 * few + fine];
+        let mut terms = Terms::new();
+        pulp::Arch::new().dispatch(Coarsening {
+            conv: &Mixing::new(4 * few, many, |output, input| tap(input, output)),
+            fine: &fine,
+            y: 1,
+            pairs: 2..73,
+            terms: &mut terms,
+            coarse: &mut coarse,
+        });
+        // Rows, then channels, then columns.
+        let place = |k: usize| (k / 2 % few, 2 + k / 2 / few, k % 2);
+        for (output, x) in (0..many).flat_map(|k| (4..146).map(move |x| (k, x))) {
+            let product = |k: usize| {
+                let (channel, y, column) = place(k);
+                f64::from(tap(k, output)) * value(&fine, channel, y, 2 * x + column)
+            };
+            let sum: f64 = (0..4 * few).map(product).sum();
+            assert_near(value(&coarse, output, 1, x), sum.max(0.0));
+        }
+        let before = (0..4 * few).flat_map(|k| (8..292).map(move |x| (k, x)));
+        let before: Vec<f64> = before
+            .map(|(k, x)| value(&fine, place(k).0, place(k).1, x))
+            .collect();
+        pulp::Arch::new().dispatch(Refining {
+            conv: &Mixing::new(many, 4 * few, tap),
+            coarse: &coarse,
+            y: 1,
+            pairs: 2..73,
+            terms: &mut terms,
+            fine: &mut fine,
+        });
+        let mut before = before.into_iter();
+        for (k, x) in (0..4 * few).flat_map(|k| (8..292).map(move |x| (k, x))) {
+            let (channel, y, column) = place(k);
+            let before = before.next().expect("one for each");
+            if x % 2 == column {
+                let product =
+                    |input: usize| f64::from(tap(k, input)) * value(&coarse, input, 1, x / 2);
+                let sum: f64 = (0..many).map(product).sum();
+                assert_near(value(&fine, channel, y, x), (before + sum).max(0.0));
+            }
+        }
+    }
+}

@@ -1,0 +1,93 @@
+//! Planes of a net: a few rows of each channel, in pieces of even and odd columns.
+
+/// Pairs of columns that are worked on together: long enough that each load pays, short
+/// enough that what is between two layers stays in the second cache.
+pub(super) const PIECE: usize = 32;
+
+/// Where odd and even columns begin in a piece: at a whole register of eight.
+pub(super) const ODD: usize = 8;
+pub(super) const EVEN: usize = ODD + PIECE;
+
+/// [`PIECE`] pairs of columns of a channel: the odd column before them, the odd columns, the even
+/// columns, the even column after them. So neighbours of even and of odd columns are read without
+/// moving values within registers.
+#[derive(Clone)]
+#[repr(align(64))]
+pub(super) struct Piece(pub(super) [f32; EVEN + PIECE + 8]);
+
+impl Piece {
+    const EMPTY: Self = Self([0.0; EVEN + PIECE + 8]);
+
+    /// [`PIECE`] columns from a place on: [`EVEN`], [`ODD`], or one column off.
+    #[inline(always)]
+    pub(super) fn columns(&self, first: usize) -> &[f32; PIECE] {
+        let values = self.0[first..].first_chunk();
+        values.expect("places are inside of a piece")
+    }
+
+    #[inline(always)]
+    pub(super) fn columns_mut(&mut self, first: usize) -> &mut [f32; PIECE] {
+        let values = self.0[first..].first_chunk_mut();
+        values.expect("places are inside of a piece")
+    }
+}
+
+/// Rows of some channels, of which so many as `rows` are kept: row `y` takes the place of row
+/// `y - rows`. Each row is cut in pieces; all channels of one piece stand together.
+pub(super) struct Planes {
+    pub(super) channels: usize,
+    pub(super) rows: usize,
+    pub(super) pieces: usize,
+    values: Vec<Piece>,
+}
+
+impl Planes {
+    /// `width` in columns, not in pairs.
+    pub(super) fn new(channels: usize, rows: usize, width: usize) -> Self {
+        let pieces = width.div_ceil(2 * PIECE);
+        Self {
+            channels,
+            rows,
+            pieces,
+            values: vec![Piece::EMPTY; channels * pieces * rows],
+        }
+    }
+
+    fn long(&self) -> usize {
+        self.pieces * self.channels
+    }
+
+    /// All pieces of a row.
+    #[inline(always)]
+    pub(super) fn row(&self, y: usize) -> &[Piece] {
+        &self.values[y % self.rows * self.long()..][..self.long()]
+    }
+
+    /// `N` rows from `y` on, where both `y` and [`Self::rows`] are multiples of `N`.
+    #[inline(always)]
+    pub(super) fn group<const N: usize>(&self, y: usize) -> [&[Piece]; N] {
+        std::array::from_fn(|k| self.row(y + k))
+    }
+
+    /// [`Self::group`], to be written.
+    #[inline(always)]
+    pub(super) fn group_mut<const N: usize>(&mut self, y: usize) -> [&mut [Piece]; N] {
+        let long = self.long();
+        let mut rows = self.values[y % self.rows * long..].chunks_exact_mut(long);
+        std::array::from_fn(|_| rows.next().expect("groups lie together"))
+    }
+
+    /// Tells the pieces of `count` rows from `y` on, a group, their neighbours' outermost columns.
+    pub(super) fn link(&mut self, y: usize, count: usize) {
+        let (long, channels) = (self.long(), self.channels);
+        let at = y % self.rows * long;
+        for row in self.values[at..at + count * long].chunks_exact_mut(long) {
+            for at in channels..long {
+                let (before, after) = row.split_at_mut(at);
+                let (left, right) = (&mut before[at - channels].0, &mut after[0].0);
+                right[ODD - 1] = left[ODD + PIECE - 1];
+                left[EVEN + PIECE] = right[EVEN];
+            }
+        }
+    }
+}
