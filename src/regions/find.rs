@@ -8,13 +8,14 @@ use ndarray::{Array2, Array3, Axis};
 
 use super::backdrop;
 use super::crop::{Pyramid, sample};
-use super::features::{self, Features};
+use super::crown::crown;
+use super::features;
 use super::matting::{self, Layers, Rough};
 use super::nets::{self, Axes, COARSE, Face, Mesh};
+use super::partition::partition;
 use super::plane::resized;
 use super::specks::without_fog;
 use super::{Attention, Marks, Matte, Region, Regions};
-use crate::picture::filter::box_mean;
 use crate::picture::math::{atan2, exp, ln};
 use crate::picture::{Linear, Point, Size, bands};
 
@@ -358,123 +359,6 @@ fn without_backdrop(rough: &Rough, size: Size) -> Layers {
         alpha,
         shares,
         alike: 1.0,
-    }
-}
-
-/// The sitter's parts, adding up to the matte.
-fn partition(
-    layers: Layers,
-    drawn: &Features,
-    classes: &Array3<f32>,
-) -> Vec<(Region, Array2<f32>)> {
-    let Layers { alpha, shares, .. } = layers;
-    let [skin, mut hair, clothing, mut worn] = shares;
-    let dim = alpha.dim();
-    let zeros = || Array2::<f32>::zeros(dim);
-    let (mut face, mut body) = (zeros(), zeros());
-    let mut inner = [zeros(), zeros(), zeros(), zeros(), zeros()];
-    let sources = [
-        &drawn.brows,
-        &drawn.sclera,
-        &drawn.iris,
-        &drawn.lips,
-        &drawn.teeth,
-    ];
-    let (face_class, body_class) = (
-        classes.index_axis(Axis(0), 1),
-        classes.index_axis(Axis(0), 2),
-    );
-    let made = [&mut face, &mut body, &mut hair, &mut worn].into_iter();
-    let made = made.chain(&mut inner).map(|plane| {
-        let values = plane.as_slice_mut();
-        values.expect("planes are contiguous")
-    });
-    bands::each_piece_of_all(made, dim.1, |y, planes| {
-        let [face, body, hair, worn, inner @ ..] = planes else {
-            return;
-        };
-        let skin = skin.row(y);
-        for (worn, &alpha) in worn.iter_mut().zip(alpha.row(y)) {
-            *worn = worn.min(alpha);
-        }
-        let drawn_here = drawn.rows.contains(&y);
-        for (x, &skin) in skin.iter().enumerate() {
-            let mut left = skin;
-            if drawn_here {
-                // Eyes and mouth are never hair; glasses before them stay worn.
-                let mut taken = 0.0;
-                for (to, from) in inner.iter_mut().zip(sources) {
-                    let share = from[[y, x]].min(1.0 - taken);
-                    if share > 0.0 {
-                        to[x] = share * (skin + hair[x]);
-                        taken += share;
-                    }
-                }
-                hair[x] *= 1.0 - taken;
-                left *= 1.0 - taken;
-            }
-            if left > 0.0 {
-                let (hx, hy) = (
-                    (x as f32 + 0.5) / COARSE as f32,
-                    (y as f32 + 0.5) / COARSE as f32,
-                );
-                let (f, b) = (sample(face_class, hx, hy), sample(body_class, hx, hy));
-                let share = (f + 1e-4) / (f + b + 2e-4);
-                face[x] = left * share;
-                body[x] = left * (1.0 - share);
-            }
-        }
-    });
-    let [brows, sclera, iris, lips, teeth] = inner;
-    vec![
-        (Region::Person, alpha),
-        (Region::FaceSkin, face),
-        (Region::BodySkin, body),
-        (Region::Hair, hair),
-        (Region::Brows, brows),
-        (Region::Sclera, sclera),
-        (Region::Iris, iris),
-        (Region::Lips, lips),
-        (Region::Teeth, teeth),
-        (Region::Clothing, clothing),
-        (Region::Worn, worn),
-    ]
-}
-
-/// Topmost place of the head near the face's middle line (a third of an eye span to either
-/// side), single strands aside: a place counts when more than half of a little square around it
-/// is the sitter.
-fn crown(alpha: &Array2<f32>, axes: &Axes, span: f32) -> Point {
-    let (h, w) = alpha.dim();
-    let solid = box_mean(alpha.view(), (0.02 * span) as usize + 1);
-    let mut tops = Vec::new();
-    for k in -13..=13 {
-        let side = k as f32 * 0.025 * span;
-        let place = |up: f32| Point {
-            x: axes.middle.x - axes.down.x * up + axes.right.x * side,
-            y: axes.middle.y - axes.down.y * up + axes.right.y * side,
-        };
-        let covered = |up: f32| {
-            let p = place(up);
-            let inside = p.x >= 0.0 && p.y >= 0.0 && p.x < w as f32 && p.y < h as f32;
-            inside && sample(solid.view(), p.x, p.y) >= 0.5
-        };
-        let mut up = 0.0;
-        while up < 6.0 * span && covered(up + 0.5) {
-            up += 0.5;
-        }
-        tops.push((up, place(up)));
-    }
-    let highest = tops.iter().fold(0.0f32, |a, t| a.max(t.0));
-    let near: Vec<Point> = tops
-        .iter()
-        .filter(|t| t.0 >= highest - 1.0)
-        .map(|t| t.1)
-        .collect();
-    let mean = |of: fn(&Point) -> f32| near.iter().map(of).sum::<f32>() / near.len().max(1) as f32;
-    Point {
-        x: mean(|p| p.x),
-        y: mean(|p| p.y),
     }
 }
 

@@ -5,7 +5,10 @@
 //! row at the picture's size; there the outline is found anew ([`Regions::refined`]).
 
 mod backdrop;
+mod beard;
+mod collar;
 mod crop;
+mod crown;
 mod features;
 mod find;
 mod fine;
@@ -15,6 +18,7 @@ pub mod models;
 pub mod net;
 mod nets;
 mod opinion;
+mod partition;
 mod plane;
 mod rim;
 mod screen;

@@ -6,6 +6,8 @@
 
 use ndarray::{Array2, Array3, ArrayD, Axis};
 
+use super::beard;
+use super::collar;
 use super::crop::{Crop, Pyramid, cut_planes, fade};
 use super::models::{Which, net};
 use super::opinion;
@@ -649,12 +651,11 @@ pub(super) fn parts(
     };
     let wide = Crop::level(axes.below(1.0), 3.8 * height, 256);
     let near = Crop::level(axes.below(0.15), 1.5 * height, 256);
-    let (mut answers, other) = bands::both(
-        || bands::both(|| answer(wide, false), || answer(near, false)),
-        || answer(near, true),
-    );
-    if let (Some(first), Some(second)) = (&mut answers.1, &other)
-        && let Some(refused) = opinion::merged(first, second, &near, axes)
+    let mut answers = bands::both(|| answer(wide, false), || answer(near, false));
+    if let Some(first) = &mut answers.1
+        && opinion::is_needed(first, &near, axes)
+        && let Some(second) = answer(near, true)
+        && let Some(refused) = opinion::merged(first, &second, &near, axes)
         && let Some(far) = &mut answers.0
     {
         opinion::without(far, &wide, &refused, &near);
@@ -676,6 +677,8 @@ pub(super) fn parts(
     let mut classes = merge(likely[0].dim(), &layers, &empty, probabilities);
     if let Some(half) = picture.halved() {
         tones::settle(&mut classes, half, span / COARSE as f32);
+        collar::settle(&mut classes, half, span / COARSE as f32);
+        beard::settle(&mut classes, half, axes, span / COARSE as f32);
     }
     classes
 }
