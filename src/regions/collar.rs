@@ -154,10 +154,10 @@ mod tests {
         settle(&mut classes, &shown, 60.0);
         let skin = |x: usize| classes[[FACE, 40, x]] + classes[[BODY, 40, x]];
         assert!(
-            skin(37) > 0.9 && skin(43) < 0.5,
+            skin(38) > 0.5 && skin(41) < 0.5,
             "{} {}",
-            skin(37),
-            skin(43)
+            skin(38),
+            skin(41)
         );
     }
 

@@ -13,12 +13,13 @@
 //! What ends hard (skin, cloth) and has the backdrop's own colour there shows no outline that a pixel
 //! could tell. There the line is drawn smoothly through what was found, as soft as a lens draws it.
 
-use ndarray::Array2;
+use ndarray::{Array2, Zip};
 
 use super::backdrop::{Surface, UNIT_FLOOR};
 use super::matting::GROUPS;
 use super::plane::Between;
 use super::screen;
+use crate::picture::filter::{dilate, erode};
 use crate::picture::{Linear, bands};
 
 /// Half the window's side in which F is measured, and the standard deviation of its weights, in pixels.
@@ -80,12 +81,25 @@ pub(super) struct Rim<'a> {
     pub(super) black: bool,
 }
 
+/// Half the width of a crack, in pixels.
+const CRACK: usize = 2;
+
 /// One pixel of the band.
 struct Found {
     column: usize,
     alpha: f32,
     /// Share of the smooth line.
     line: f32,
+}
+
+/// Takes back what was solved to a thin dark line with more than that on both its sides: before black,
+/// shade beyond the outline passes for the sitter, and a line through it would show as a crack.
+fn fill_cracks(alpha: &mut Array2<f32>, before: &Array2<f32>) {
+    let closed = erode(dilate(alpha.view(), CRACK).view(), CRACK);
+    Zip::from(alpha)
+        .and(before)
+        .and(&closed)
+        .for_each(|a, &before, &closed| *a = a.max(before.min(closed)));
 }
 
 impl Rim<'_> {
@@ -96,7 +110,7 @@ impl Rim<'_> {
         let hairy = spread(&marked(&self.shares[1], |h| h > HAIRY), HAIRY_AROUND);
         let covered = covered(alpha);
         let mixed = marked(alpha, |a| a < MIXED);
-        let beside = spread(&mixed, LENS);
+        let (beside, close) = (spread(&mixed, LENS), spread(&mixed, LENS - 1));
         let rows: Vec<usize> = (0..alpha.nrows()).collect();
         let weights = kernel::<{ 2 * WINDOW + 1 }>(WINDOW_SIGMA);
         let found = bands::gathered(
@@ -114,16 +128,23 @@ impl Rim<'_> {
                             found.alpha.max(alpha[[y, x]])
                         };
                         found.line = 0.0;
+                    } else if hard && !self.on_screen && !close[y][x] && self.ends_hard([y, x]) {
+                        // No step in alpha, which would show as a line in the colours solved with it.
+                        found.alpha = 0.5 * (found.alpha + 1.0);
                     }
                     found
                 });
                 solved.collect::<Vec<_>>()
             },
         );
+        let before = self.black.then(|| alpha.clone());
         for (y, row) in found.iter().enumerate() {
             for pixel in row {
                 alpha[[y, pixel.column]] = pixel.alpha;
             }
+        }
+        if let Some(before) = before {
+            fill_cracks(alpha, &before);
         }
         let weights = kernel::<{ 2 * LINE + 1 }>(LINE_SIGMA);
         let lines = bands::gathered(
