@@ -88,13 +88,15 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], span: 
             } else {
                 (f32::from(u8::from(share > 0.5)), FIRM * both)
             };
-            // Hair and backdrop lead nowhere.
+            // Hair and backdrop lead nowhere; squared, edges hold the walker up more.
             let to = |other: f32| (inside[[y, x]] * other).max(0.001);
             if x + 1 < wide {
-                right[[y, x]] *= right[[y, x]] * to(inside[[y, x + 1]]);
+                let leads = right[[y, x]];
+                right[[y, x]] = leads * leads * to(inside[[y, x + 1]]);
             }
             if y + 1 < dim.0 {
-                below[[y, x]] *= below[[y, x]] * to(inside[[y + 1, x]]);
+                let leads = below[[y, x]];
+                below[[y, x]] = leads * leads * to(inside[[y + 1, x]]);
             }
         }
     }

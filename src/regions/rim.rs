@@ -129,8 +129,9 @@ impl Rim<'_> {
                         };
                         found.line = 0.0;
                     } else if hard && !self.on_screen && !close[y][x] && self.ends_hard([y, x]) {
-                        // No step in alpha, which would show as a line in the colours solved with it.
-                        found.alpha = 0.5 * (found.alpha + 1.0);
+                        // No step from nearly covered to covered: it would show as a line in the colours.
+                        let near = ((found.alpha - 0.7) / 0.2).max(0.0).min(1.0);
+                        found.alpha += 0.5 * near * (1.0 - found.alpha);
                     }
                     found
                 });
