@@ -7,7 +7,7 @@
 //!
 //! ```sh
 //! cargo bench --bench many_frames                                        # 125, 250 and 500 frames
-//! LAPEL_FRAMES=28 LAPEL_RAWS=1 LAPEL_MEMORY=512 cargo bench --bench many_frames
+//! LAPEL_FRAMES=28 LAPEL_RAWS=1 LAPEL_MEMORY=650 cargo bench --bench many_frames
 //! ```
 //!
 //! Not divan: each measure is a process, whose processor time and peak of resident memory the system

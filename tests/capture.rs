@@ -590,6 +590,6 @@ fn a_job_says_what_its_frames_are_held_to() {
         assert!(says.ends_with("practice f/8 to f/11"), "{says}");
     }
     // Within 256 MiB, too: one frame after the other.
-    let tight = lapel(&["capture", "--json", "--memory", "600", job]).ends_with(1);
+    let tight = lapel(&["capture", "--json", "--memory", "650", job]).ends_with(1);
     assert_eq!(tight.out, run.out);
 }

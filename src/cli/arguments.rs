@@ -195,7 +195,7 @@ pub(super) struct Finish {
     #[arg(long)]
     pub again: bool,
     /// Memory to stay within, in MiB, unless the job says otherwise
-    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(600..))]
+    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(650..))]
     pub memory: u64,
 }
 
@@ -305,7 +305,7 @@ pub(super) struct Verify {
     #[arg(long, value_name = "FRAME", num_args = 1..)]
     pub only: Vec<String>,
     /// Memory to stay within, in MiB, unless the job says otherwise
-    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(600..))]
+    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(650..))]
     pub memory: u64,
 }
 
@@ -318,7 +318,7 @@ pub(super) struct Capture {
     #[arg(long, value_name = "REFERENCE")]
     pub against: Option<PathBuf>,
     /// Memory to stay within, in MiB, unless the job says otherwise
-    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(600..))]
+    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(650..))]
     pub memory: u64,
 }
 
@@ -334,7 +334,7 @@ pub(super) struct Proof {
     #[arg(long, value_name = "PIXELS", default_value_t = 1200, value_parser = clap::value_parser!(u32).range(400..=4000))]
     pub size: u32,
     /// Memory to stay within, in MiB, unless the job says otherwise
-    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(600..))]
+    #[arg(long, value_name = "MIB", default_value_t = 2048, value_parser = clap::value_parser!(u64).range(650..))]
     pub memory: u64,
 }
 

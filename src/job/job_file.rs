@@ -200,7 +200,7 @@ fn read_job(reader: &mut Reader, group: &Group) -> Option<JobFile> {
         .map(|node| read_keywords(reader, node));
     let memory = fields
         .get("memory")
-        .and_then(|node| reader.number(node, 600..=1_000_000, "a number of megabytes"));
+        .and_then(|node| reader.number(node, 650..=1_000_000, "a number of megabytes"));
     let outputs = reader
         .need(&fields, "outputs")
         .and_then(|node| output_file::read(reader, node));
