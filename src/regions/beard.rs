@@ -9,6 +9,7 @@
 use ndarray::{Array2, Array3};
 
 use super::nets::{Axes, CLASSES, COARSE};
+use super::opinion::patches;
 use crate::picture::Point;
 use crate::picture::filter::{dilate, erode, gaussian};
 use crate::picture::math::{exp, ln};
@@ -167,27 +168,7 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], axes: 
 
 /// Takes away patches of less than `least` pixels.
 fn drop_small(map: &mut Array2<f32>, least: f32) {
-    let (h, w) = map.dim();
-    let mut open = map.mapv(|v| v > 0.1);
-    let mut patch = Vec::new();
-    for start in (0..h * w).map(|i| (i / w, i % w)) {
-        if !std::mem::take(&mut open[start]) {
-            continue;
-        }
-        patch.clear();
-        patch.push(start);
-        let mut done = 0;
-        while done < patch.len() {
-            let (y, x) = patch[done];
-            done += 1;
-            for near in y.saturating_sub(1)..(y + 2).min(h) {
-                for beside in x.saturating_sub(1)..(x + 2).min(w) {
-                    if std::mem::take(&mut open[[near, beside]]) {
-                        patch.push((near, beside));
-                    }
-                }
-            }
-        }
+    for patch in patches(map, 0.1) {
         if (patch.len() as f32) < least {
             patch.iter().for_each(|&at| map[at] = 0.0);
         }

@@ -133,7 +133,7 @@ pub(super) fn without(maps: &mut [f32], crop: &Crop, refused: &Array2<f32>, by: 
 /// 1 in patches of the first answer's hair that are none.
 fn refused(first: &Array2<f32>, second: &Array2<f32>, crop: &Crop, axes: &Axes) -> Array2<f32> {
     let mut out = Array2::zeros(first.dim());
-    for patch in patches(first) {
+    for patch in patches(first, PATCH) {
         if !is_odd(&patch, first, crop, axes) {
             continue;
         }
@@ -157,7 +157,7 @@ pub(super) fn is_needed(first: &[f32], crop: &Crop, axes: &Axes) -> bool {
     }
     let hair = hair_of_maps(first, n);
     let step = crop.step_x.abs() / axes.unit;
-    let mut found = patches(&hair).into_iter();
+    let mut found = patches(&hair, PATCH).into_iter();
     found.any(|patch| patch.len() as f32 * step * step > CRUMB && is_odd(&patch, &hair, crop, axes))
 }
 
@@ -167,10 +167,10 @@ fn hair_of_maps(maps: &[f32], n: usize) -> Array2<f32> {
     Array2::from_shape_vec((n, n), values.collect()).expect("one map")
 }
 
-/// Places of the first answer's hair that hang together.
-fn patches(hair: &Array2<f32>) -> Vec<Vec<(usize, usize)>> {
-    let (h, w) = hair.dim();
-    let mut open = hair.mapv(|p| p > PATCH);
+/// Places of `map` above `least` that hang together, corners too.
+pub(super) fn patches(map: &Array2<f32>, least: f32) -> Vec<Vec<(usize, usize)>> {
+    let (h, w) = map.dim();
+    let mut open = map.mapv(|p| p > least);
     let mut all = Vec::new();
     for start in (0..h * w).map(|i| (i / w, i % w)) {
         if !std::mem::take(&mut open[start]) {
