@@ -388,6 +388,7 @@ pub(super) fn separate(
         surface,
         shares: &shares,
         noise,
+        span,
         on_screen,
         black: is_black(surface),
     }
