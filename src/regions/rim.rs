@@ -60,6 +60,11 @@ const KNOWN: f32 = 0.005;
 /// first, hair half as light again moves alpha by a twentieth. Share of hair from which and in full.
 const DARK: [f32; 2] = [0.10, 0.18];
 const OF_HAIR: [f32; 2] = [0.5, 0.7];
+/// What is taken for covered may be fringe still: so far beside the band (standard deviation of a blur of
+/// it, in eye spans), from which value of that blur and in full. How far hair's shine may be below 1 there.
+const BESIDE_BAND: f32 = 0.15;
+const NEAR_BAND: [f32; 2] = [0.18, 0.3];
+const SHINE: f32 = 0.02;
 
 /// Squared distance of F from B, in variances of noise, at which a hard edge is drawn half by colour and
 /// half as a smooth line; standard deviation of the blur that smooths it and half its width in pixels;
@@ -125,7 +130,7 @@ impl Rim<'_> {
         let band = spread(&open(alpha), around);
         let hairy = spread(&marked(&self.shares[1], |h| h > HAIRY), HAIRY_AROUND);
         let covered = covered(alpha);
-        let deep = (!self.on_screen && !self.black).then(|| self.deep_hair(alpha));
+        let deep = (!self.on_screen && !self.black).then(|| self.deep_hair(alpha, &band));
         let mixed = marked(alpha, |a| a < MIXED);
         let (beside, close) = (spread(&mixed, LENS), spread(&mixed, LENS - 1));
         let rows: Vec<usize> = (0..alpha.nrows()).collect();
@@ -134,12 +139,22 @@ impl Rim<'_> {
             &rows,
             || (),
             |(), y| {
-                let columns = band[y].iter().enumerate().filter(|(_, open)| **open);
-                let solved = columns.map(|(x, _)| {
+                let columns = 0..band[y].len();
+                let solved = columns.filter_map(|x| {
+                    if !band[y][x] {
+                        let old = alpha[[y, x]];
+                        let deep = deep.as_ref().filter(|_| old > 0.0)?;
+                        let alpha = self.as_dark_hair(deep, [y, x], (old, false));
+                        return (alpha < old).then_some(Found {
+                            column: x,
+                            alpha,
+                            line: 0.0,
+                        });
+                    }
                     let hard = !(self.black || hairy[y][x]);
                     let mut found = self.pixel(alpha, &covered, [y, x], &weights, hard);
                     if let Some(deep) = &deep {
-                        found.alpha = self.as_dark_hair(deep, [y, x], found.alpha);
+                        found.alpha = self.as_dark_hair(deep, [y, x], (found.alpha, true));
                     }
                     if hard && !self.on_screen && !beside[y][x] {
                         found.alpha = if self.ends_hard([y, x]) {
@@ -153,7 +168,7 @@ impl Rim<'_> {
                         let near = ((found.alpha - 0.7) / 0.2).max(0.0).min(1.0);
                         found.alpha += 0.5 * near * (1.0 - found.alpha);
                     }
-                    found
+                    Some(found)
                 });
                 solved.collect::<Vec<_>>()
             },
@@ -202,25 +217,28 @@ impl Rim<'_> {
         self.share(0, at) + self.share(2, at) > HARD
     }
 
-    /// Hair's light well inside and how much of it there is, red, green, blue and amount, carried outwards, on
-    /// the backdrop's grid.
-    fn deep_hair(&self, alpha: &Array2<f32>) -> [Array2<f32>; 4] {
+    /// Hair's light well inside and how much of it there is, red, green, blue and amount, carried outwards, and
+    /// how near the band is: on the backdrop's grid.
+    fn deep_hair(&self, alpha: &Array2<f32>, band: &[Vec<bool>]) -> [Array2<f32>; 5] {
         let (cell, grid) = (self.surface.cell, self.surface.spread.dim());
         let (h, w) = alpha.dim();
         let lines: Vec<usize> = (0..grid.0).collect();
-        let sums: Vec<Vec<[f32; 4]>> = bands::gathered(
+        let sums: Vec<Vec<[f32; 5]>> = bands::gathered(
             &lines,
             || (),
             |(), line| {
-                let mut sums = vec![[0.0; 4]; grid.1];
+                let mut sums = vec![[0.0; 5]; grid.1];
+                let share = 1.0 / (cell * cell) as f32;
                 for y in line * cell..((line + 1) * cell).min(h) {
                     for x in 0..w.min(grid.1 * cell) {
-                        let at = [y, x];
+                        let (at, sums) = ([y, x], &mut sums[x / cell]);
+                        if band[y][x] {
+                            sums[4] += share;
+                        }
                         if alpha[at] > WELL_INSIDE[0] && self.share(1, at) > WELL_INSIDE[1] {
                             let [red, green, blue] = self.small.at(y, x);
-                            let sums: &mut [f32; 4] = &mut sums[x / cell];
                             for (sum, value) in sums.iter_mut().zip([red, green, blue, 1.0]) {
-                                *sum += value / (cell * cell) as f32;
+                                *sum += value * share;
                             }
                         }
                     }
@@ -230,20 +248,28 @@ impl Rim<'_> {
         );
         std::array::from_fn(|c| {
             let plane = Array2::from_shape_fn(grid, |(y, x)| sums[y][x][c]);
-            gaussian(plane.view(), CARRIED * self.span / cell as f32)
+            let sigma = if c == 4 { BESIDE_BAND } else { CARRIED };
+            gaussian(plane.view(), sigma * self.span / cell as f32)
         })
     }
 
-    /// Alpha of a pixel of hair far darker than the backdrop, `found` otherwise.
-    fn as_dark_hair(&self, deep: &[Array2<f32>; 4], at: [usize; 2], found: f32) -> f32 {
+    /// Alpha of a pixel of hair far darker than the backdrop, `found` otherwise; the pixel lies in the band or
+    /// is taken for covered.
+    fn as_dark_hair(
+        &self,
+        deep: &[Array2<f32>; 5],
+        at: [usize; 2],
+        (found, in_band): (f32, bool),
+    ) -> f32 {
         let ramp =
             |value: f32, [from, to]: [f32; 2]| ((value - from) / (to - from)).max(0.0).min(1.0);
         let hair = ramp(self.share(1, at), OF_HAIR);
         if hair <= 0.0 {
             return found;
         }
-        let [red, green, blue, amount] = self.on_grid(deep, at);
-        if amount < KNOWN {
+        let [red, green, blue, amount, near] = self.on_grid(deep, at);
+        let near = if in_band { 1.0 } else { ramp(near, NEAR_BAND) };
+        if amount < KNOWN || near <= 0.0 {
             return found;
         }
         let f = [red, green, blue].map(|sum| sum / amount);
@@ -256,8 +282,9 @@ impl Rim<'_> {
             along += towards * (light[c] - b[c]);
             square += towards * (f[c] - b[c]);
         }
-        let seen = (along / square).max(0.0).min(1.0);
-        found + hair * dark * (seen - found)
+        let shine = if in_band { 0.0 } else { SHINE };
+        let seen = (along / square + shine).max(0.0).min(1.0);
+        found + hair * dark * near * (seen - found)
     }
 
     /// The backdrop at a pixel.
