@@ -26,6 +26,7 @@ mod shades;
 mod shell;
 mod specks;
 mod tint;
+mod tips;
 mod tones;
 mod unlike;
 mod walk;

@@ -12,7 +12,9 @@
 //! hardly matters: there F is its colour well inside, carried outwards.
 //!
 //! Before a green or blue screen the key's channel alone tells alpha, whatever the strand's shade: see
-//! [`screen::alpha`].
+//! [`screen::alpha`]. That is true but noisy, since a difference of channels holds the noise of two; so hair's
+//! colour is measured from it over some pixels, and alpha again from that colour, by all channels. Strands
+//! are followed outwards from where they were found: see [`super::tips`].
 //!
 //! What ends hard (skin, cloth) and has the backdrop's own colour there shows no outline that a pixel
 //! could tell. There the line is drawn smoothly through what was found, as soft as a lens draws it.
@@ -22,7 +24,7 @@ use ndarray::{Array2, Zip};
 use super::backdrop::{Surface, UNIT_FLOOR};
 use super::matting::GROUPS;
 use super::plane::Between;
-use super::screen;
+use super::{screen, tips};
 use crate::picture::filter::{dilate, erode, gaussian};
 use crate::picture::{Linear, bands, luminance};
 
@@ -65,6 +67,11 @@ const OF_HAIR: [f32; 2] = [0.5, 0.7];
 const BESIDE_BAND: f32 = 0.15;
 const NEAR_BAND: [f32; 2] = [0.18, 0.3];
 const SHINE: f32 = 0.02;
+
+/// How far around a strand's tip before a screen the band reaches, and how much hair's colour well inside
+/// counts against what the window holds (square of alpha). 0.003 to 0.03 do alike.
+const BAND_AT_TIPS: usize = 2;
+const WELL_KNOWN: f32 = 0.01;
 
 /// Squared distance of F from B, in variances of noise, at which a hard edge is drawn half by colour and
 /// half as a smooth line; standard deviation of the blur that smooths it and half its width in pixels;
@@ -124,13 +131,22 @@ fn fill_cracks(alpha: &mut Array2<f32>, before: &Array2<f32>) {
 }
 
 impl Rim<'_> {
-    /// Solves the band of `alpha` again.
-    pub(super) fn solve(&self, alpha: &mut Array2<f32>) {
+    /// Solves the band of `alpha` again. Gives where strands were followed to, whatever their shares say; no
+    /// rows where none were.
+    pub(super) fn solve(&self, alpha: &mut Array2<f32>) -> Vec<Vec<bool>> {
         let around = if self.on_screen { BAND_AT_SCREEN } else { BAND };
-        let band = spread(&open(alpha), around);
+        let mut band = spread(&open(alpha), around);
+        let tips = if self.on_screen {
+            spread(&tips::followed(&self.shade(), alpha), BAND_AT_TIPS)
+        } else {
+            Vec::new()
+        };
+        for (band, tips) in band.iter_mut().flatten().zip(tips.iter().flatten()) {
+            *band |= tips;
+        }
         let hairy = spread(&marked(&self.shares[1], |h| h > HAIRY), HAIRY_AROUND);
         let covered = covered(alpha);
-        let deep = (!self.on_screen && !self.black).then(|| self.deep_hair(alpha, &band));
+        let deep = (!self.black).then(|| self.deep_hair(alpha, &band));
         let mixed = marked(alpha, |a| a < MIXED);
         let (beside, close) = (spread(&mixed, LENS), spread(&mixed, LENS - 1));
         let rows: Vec<usize> = (0..alpha.nrows()).collect();
@@ -143,7 +159,7 @@ impl Rim<'_> {
                 let solved = columns.filter_map(|x| {
                     if !band[y][x] {
                         let old = alpha[[y, x]];
-                        let deep = deep.as_ref().filter(|_| old > 0.0)?;
+                        let deep = deep.as_ref().filter(|_| old > 0.0 && !self.on_screen)?;
                         let alpha = self.as_dark_hair(deep, [y, x], (old, false));
                         return (alpha < old).then_some(Found {
                             column: x,
@@ -153,7 +169,7 @@ impl Rim<'_> {
                     }
                     let hard = !(self.black || hairy[y][x]);
                     let mut found = self.pixel(alpha, &covered, [y, x], &weights, hard);
-                    if let Some(deep) = &deep {
+                    if let Some(deep) = deep.as_ref().filter(|_| !self.on_screen) {
                         found.alpha = self.as_dark_hair(deep, [y, x], (found.alpha, true));
                     }
                     if hard && !self.on_screen && !beside[y][x] {
@@ -182,6 +198,9 @@ impl Rim<'_> {
         if let Some(before) = before {
             fill_cracks(alpha, &before);
         }
+        if let Some(deep) = deep.as_ref().filter(|_| self.on_screen) {
+            self.by_all_channels(alpha, deep, &found, &weights);
+        }
         let weights = kernel::<{ 2 * LINE + 1 }>(LINE_SIGMA);
         let lines = bands::gathered(
             &rows,
@@ -199,6 +218,76 @@ impl Rim<'_> {
             },
         );
         for (y, row) in lines.into_iter().enumerate() {
+            for (x, value) in row {
+                alpha[[y, x]] = value;
+            }
+        }
+        tips
+    }
+
+    /// How much of the backdrop's light is missing, as a share.
+    fn shade(&self) -> Array2<f32> {
+        let (h, w) = self.small.planes[0].dim();
+        let mut out = Array2::zeros((h, w));
+        bands::each_band(out.view_mut(), |first, mut rows| {
+            for (i, mut row) in rows.outer_iter_mut().enumerate() {
+                for (x, v) in row.iter_mut().enumerate() {
+                    let (light, b) = (self.small.at(first + i, x), self.behind([first + i, x]));
+                    *v = along(light, b, [0.0; 3]);
+                }
+            }
+        });
+        out
+    }
+
+    /// Solves hair before a screen once more, with its colour as the first solution has it around.
+    fn by_all_channels(
+        &self,
+        alpha: &mut Array2<f32>,
+        deep: &[Array2<f32>; 5],
+        found: &[Vec<Found>],
+        weights: &[f32; 2 * WINDOW + 1],
+    ) {
+        let (h, w) = alpha.dim();
+        let rows: Vec<usize> = (0..h).collect();
+        let first = &*alpha;
+        let solved = bands::gathered(
+            &rows,
+            || (),
+            |(), y| {
+                let columns = found[y].iter().map(|pixel| pixel.column);
+                let hair = columns.filter(|&x| first[[y, x]] < 0.999 && !self.ends_hard([y, x]));
+                let solved = hair.map(|x| {
+                    let [red, green, blue, amount, _] = self.on_grid(deep, [y, x]);
+                    let known = if amount < KNOWN {
+                        0.0
+                    } else {
+                        WELL_KNOWN / amount
+                    };
+                    let mut own = [red, green, blue].map(|sum| known * sum);
+                    let mut sum = WELL_KNOWN;
+                    for line in y.saturating_sub(WINDOW)..(y + WINDOW + 1).min(h) {
+                        for i in x.saturating_sub(WINDOW)..(x + WINDOW + 1).min(w) {
+                            let a = first[[line, i]];
+                            if a > 0.0 {
+                                let weight =
+                                    a * weights[line + WINDOW - y] * weights[i + WINDOW - x];
+                                let (light, b) = (self.small.at(line, i), self.behind([line, i]));
+                                for c in 0..3 {
+                                    own[c] += weight * (light[c] - (1.0 - a) * b[c]);
+                                }
+                                sum += weight * a;
+                            }
+                        }
+                    }
+                    let f = own.map(|own| (own / sum).max(0.0));
+                    let at = [y, x];
+                    (x, along(self.small.at(y, x), self.behind(at), f))
+                });
+                solved.collect::<Vec<_>>()
+            },
+        );
+        for (y, row) in solved.into_iter().enumerate() {
             for (x, value) in row {
                 alpha[[y, x]] = value;
             }
@@ -276,14 +365,8 @@ impl Rim<'_> {
         let b = self.behind(at);
         let dark = 1.0 - ramp(luminance(f) / luminance(b).max(1e-6), DARK);
         let light = self.small.at(at[0], at[1]);
-        let (mut along, mut square) = (0.0, 1e-9);
-        for c in 0..3 {
-            let towards = (f[c] - b[c]) / (b[c] + UNIT_FLOOR);
-            along += towards * (light[c] - b[c]);
-            square += towards * (f[c] - b[c]);
-        }
         let shine = if in_band { 0.0 } else { SHINE };
-        let seen = (along / square + shine).max(0.0).min(1.0);
+        let seen = (along(light, b, f) + shine).min(1.0);
         found + hair * dark * near * (seen - found)
     }
 
@@ -399,6 +482,18 @@ impl Rim<'_> {
         }
         found
     }
+}
+
+/// Where `light` lies from `b` (0) to `f` (1), in units of noise.
+#[inline(always)]
+fn along(light: [f32; 3], b: [f32; 3], f: [f32; 3]) -> f32 {
+    let (mut along, mut square) = (0.0, 1e-9);
+    for c in 0..3 {
+        let towards = (f[c] - b[c]) / (b[c] + UNIT_FLOOR);
+        along += towards * (light[c] - b[c]);
+        square += towards * (f[c] - b[c]);
+    }
+    (along / square).max(0.0).min(1.0)
 }
 
 /// Weights of a Gaussian window, summing to 1.
