@@ -383,11 +383,12 @@ pub(super) fn separate(
         }
     });
     let mut shares = [skin, hair, clothing, worn];
-    Rim {
+    let tips = Rim {
         small,
         surface,
         shares: &shares,
         noise,
+        span,
         on_screen,
         black: is_black(surface),
     }
@@ -399,7 +400,11 @@ pub(super) fn separate(
         // The nets' word is blurred over two of their pixels, so shares meet in a ramp where the
         // picture has an edge. Squared odds halve that ramp's width: skin overlaps the rendered
         // truth by 0.904 instead of 0.895, hair by 0.705 instead of 0.695; cubes give no more.
+        let tips = tips.get(y).map_or(&[][..], |tips| &tips[..]);
         for (x, &a) in alpha.row(y).iter().enumerate() {
+            if tips.get(x) == Some(&true) {
+                rows.iter_mut().for_each(|row| row[x] = 0.0);
+            }
             if a > 0.0 {
                 let squares = rows.iter().map(|row| row[x] * row[x]).sum::<f32>();
                 if squares > 0.0 {

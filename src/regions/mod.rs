@@ -27,6 +27,7 @@ mod shell;
 mod specks;
 mod studs;
 mod tint;
+mod tips;
 mod tones;
 mod unlike;
 mod walk;

@@ -7,8 +7,14 @@
 //! Screen Matting*, SIGGRAPH 1996), in units of noise. It counts as far as it can be trusted (a Wiener
 //! weight): noise, how uneven F is, and how far the pixel lies beside the line all count against it.
 //!
+//! Where hair thins out over a long way nothing covered is near, and the models, which let hair shine, take
+//! a half-bare fringe for three quarters covered. If the hair is far darker than the backdrop, its shade
+//! hardly matters: there F is its colour well inside, carried outwards.
+//!
 //! Before a green or blue screen the key's channel alone tells alpha, whatever the strand's shade: see
-//! [`screen::alpha`].
+//! [`screen::alpha`]. That is true but noisy, since a difference of channels holds the noise of two; so hair's
+//! colour is measured from it over some pixels, and alpha again from that colour, by all channels. Strands
+//! are followed outwards from where they were found: see [`super::tips`].
 //!
 //! What ends hard (skin, cloth) and has the backdrop's own colour there shows no outline that a pixel
 //! could tell. There the line is drawn smoothly through what was found, as soft as a lens draws it.
@@ -18,9 +24,9 @@ use ndarray::{Array2, Zip};
 use super::backdrop::{Surface, UNIT_FLOOR};
 use super::matting::GROUPS;
 use super::plane::Between;
-use super::screen;
-use crate::picture::filter::{dilate, erode};
-use crate::picture::{Linear, bands};
+use super::{screen, tips};
+use crate::picture::filter::{dilate, erode, gaussian};
+use crate::picture::{Linear, bands, luminance};
 
 /// Half the window's side in which F is measured, and the standard deviation of its weights, in pixels.
 /// On the rendered sitters 5 and 3, 3 and 2 do nearly alike, 2 and 1.2 a little worse.
@@ -46,6 +52,29 @@ const LEAST_UNEVEN: f32 = 0.004;
 const BESIDE: f32 = 20.0;
 /// How much less hair's new alpha is trusted: strands shine and are shaded.
 const HAIR: f32 = 0.4;
+
+/// Covered and hair by this much counts for hair's colour well inside; how far that is carried, in eye spans;
+/// the share of such around from which it is known. 0.4 and 0.8 eye spans do alike.
+const WELL_INSIDE: [f32; 2] = [0.995, 0.9];
+const CARRIED: f32 = 0.6;
+const KNOWN: f32 = 0.005;
+/// Its luminance over the backdrop's up to which it tells alpha alone, and from which not at all: at the
+/// first, hair half as light again moves alpha by a twentieth. Share of hair from which and in full.
+const DARK: [f32; 2] = [0.10, 0.18];
+const OF_HAIR: [f32; 2] = [0.5, 0.7];
+/// Squared distance from the line between hair and backdrop, in variances of noise, from which a pixel is
+/// something else (an ear under hair), and surely so.
+const OTHER: [f32; 2] = [12.0, 40.0];
+/// What is taken for covered may be fringe still: so far beside the band (standard deviation of a blur of
+/// it, in eye spans), from which value of that blur and in full. How far hair's shine may be below 1 there.
+const BESIDE_BAND: f32 = 0.15;
+const NEAR_BAND: [f32; 2] = [0.18, 0.3];
+const SHINE: f32 = 0.02;
+
+/// How far around a strand's tip before a screen the band reaches, and how much hair's colour well inside
+/// counts against what the window holds (square of alpha). 0.003 to 0.03 do alike.
+const BAND_AT_TIPS: usize = 2;
+const WELL_KNOWN: f32 = 0.01;
 
 /// Squared distance of F from B, in variances of noise, at which a hard edge is drawn half by colour and
 /// half as a smooth line; standard deviation of the blur that smooths it and half its width in pixels;
@@ -75,6 +104,8 @@ pub(super) struct Rim<'a> {
     pub(super) shares: &'a [Array2<f32>; GROUPS],
     /// Deviation of single pixels, in the backdrop's units.
     pub(super) noise: f32,
+    /// Eye span in pixels.
+    pub(super) span: f32,
     /// Whether the backdrop is a green or blue screen, and whether it is black: there what is the sitter's
     /// ends at its outermost trace, which is no straight line.
     pub(super) on_screen: bool,
@@ -103,12 +134,22 @@ fn fill_cracks(alpha: &mut Array2<f32>, before: &Array2<f32>) {
 }
 
 impl Rim<'_> {
-    /// Solves the band of `alpha` again.
-    pub(super) fn solve(&self, alpha: &mut Array2<f32>) {
+    /// Solves the band of `alpha` again. Gives where strands were followed to, whatever their shares say; no
+    /// rows where none were.
+    pub(super) fn solve(&self, alpha: &mut Array2<f32>) -> Vec<Vec<bool>> {
         let around = if self.on_screen { BAND_AT_SCREEN } else { BAND };
-        let band = spread(&open(alpha), around);
+        let mut band = spread(&open(alpha), around);
+        let tips = if self.on_screen {
+            spread(&tips::followed(&self.shade(), alpha), BAND_AT_TIPS)
+        } else {
+            Vec::new()
+        };
+        for (band, tips) in band.iter_mut().flatten().zip(tips.iter().flatten()) {
+            *band |= tips;
+        }
         let hairy = spread(&marked(&self.shares[1], |h| h > HAIRY), HAIRY_AROUND);
         let covered = covered(alpha);
+        let deep = (!self.black).then(|| self.deep_hair(alpha, &band));
         let mixed = marked(alpha, |a| a < MIXED);
         let (beside, close) = (spread(&mixed, LENS), spread(&mixed, LENS - 1));
         let rows: Vec<usize> = (0..alpha.nrows()).collect();
@@ -117,10 +158,23 @@ impl Rim<'_> {
             &rows,
             || (),
             |(), y| {
-                let columns = band[y].iter().enumerate().filter(|(_, open)| **open);
-                let solved = columns.map(|(x, _)| {
+                let columns = 0..band[y].len();
+                let solved = columns.filter_map(|x| {
+                    if !band[y][x] {
+                        let old = alpha[[y, x]];
+                        let deep = deep.as_ref().filter(|_| old > 0.0 && !self.on_screen)?;
+                        let alpha = self.as_dark_hair(deep, [y, x], (old, false));
+                        return (alpha < old).then_some(Found {
+                            column: x,
+                            alpha,
+                            line: 0.0,
+                        });
+                    }
                     let hard = !(self.black || hairy[y][x]);
                     let mut found = self.pixel(alpha, &covered, [y, x], &weights, hard);
+                    if let Some(deep) = deep.as_ref().filter(|_| !self.on_screen) {
+                        found.alpha = self.as_dark_hair(deep, [y, x], (found.alpha, true));
+                    }
                     if hard && !self.on_screen && !beside[y][x] {
                         found.alpha = if self.ends_hard([y, x]) {
                             1.0
@@ -133,7 +187,7 @@ impl Rim<'_> {
                         let near = ((found.alpha - 0.7) / 0.2).max(0.0).min(1.0);
                         found.alpha += 0.5 * near * (1.0 - found.alpha);
                     }
-                    found
+                    Some(found)
                 });
                 solved.collect::<Vec<_>>()
             },
@@ -146,6 +200,9 @@ impl Rim<'_> {
         }
         if let Some(before) = before {
             fill_cracks(alpha, &before);
+        }
+        if let Some(deep) = deep.as_ref().filter(|_| self.on_screen) {
+            self.by_all_channels(alpha, deep, &found, &weights);
         }
         let weights = kernel::<{ 2 * LINE + 1 }>(LINE_SIGMA);
         let lines = bands::gathered(
@@ -168,6 +225,76 @@ impl Rim<'_> {
                 alpha[[y, x]] = value;
             }
         }
+        tips
+    }
+
+    /// How much of the backdrop's light is missing, as a share.
+    fn shade(&self) -> Array2<f32> {
+        let (h, w) = self.small.planes[0].dim();
+        let mut out = Array2::zeros((h, w));
+        bands::each_band(out.view_mut(), |first, mut rows| {
+            for (i, mut row) in rows.outer_iter_mut().enumerate() {
+                for (x, v) in row.iter_mut().enumerate() {
+                    let (light, b) = (self.small.at(first + i, x), self.behind([first + i, x]));
+                    *v = along(light, b, [0.0; 3]).0;
+                }
+            }
+        });
+        out
+    }
+
+    /// Solves hair before a screen once more, with its colour as the first solution has it around.
+    fn by_all_channels(
+        &self,
+        alpha: &mut Array2<f32>,
+        deep: &[Array2<f32>; 5],
+        found: &[Vec<Found>],
+        weights: &[f32; 2 * WINDOW + 1],
+    ) {
+        let (h, w) = alpha.dim();
+        let rows: Vec<usize> = (0..h).collect();
+        let first = &*alpha;
+        let solved = bands::gathered(
+            &rows,
+            || (),
+            |(), y| {
+                let columns = found[y].iter().map(|pixel| pixel.column);
+                let hair = columns.filter(|&x| first[[y, x]] < 0.999 && !self.ends_hard([y, x]));
+                let solved = hair.map(|x| {
+                    let [red, green, blue, amount, _] = self.on_grid(deep, [y, x]);
+                    let known = if amount < KNOWN {
+                        0.0
+                    } else {
+                        WELL_KNOWN / amount
+                    };
+                    let mut own = [red, green, blue].map(|sum| known * sum);
+                    let mut sum = WELL_KNOWN;
+                    for line in y.saturating_sub(WINDOW)..(y + WINDOW + 1).min(h) {
+                        for i in x.saturating_sub(WINDOW)..(x + WINDOW + 1).min(w) {
+                            let a = first[[line, i]];
+                            if a > 0.0 {
+                                let weight =
+                                    a * weights[line + WINDOW - y] * weights[i + WINDOW - x];
+                                let (light, b) = (self.small.at(line, i), self.behind([line, i]));
+                                for c in 0..3 {
+                                    own[c] += weight * (light[c] - (1.0 - a) * b[c]);
+                                }
+                                sum += weight * a;
+                            }
+                        }
+                    }
+                    let f = own.map(|own| (own / sum).max(0.0));
+                    let at = [y, x];
+                    (x, along(self.small.at(y, x), self.behind(at), f).0)
+                });
+                solved.collect::<Vec<_>>()
+            },
+        );
+        for (y, row) in solved.into_iter().enumerate() {
+            for (x, value) in row {
+                alpha[[y, x]] = value;
+            }
+        }
     }
 
     /// A group's share of what is the sitter's.
@@ -182,13 +309,85 @@ impl Rim<'_> {
         self.share(0, at) + self.share(2, at) > HARD
     }
 
+    /// Hair's light well inside and how much of it there is, red, green, blue and amount, carried outwards, and
+    /// how near the band is: on the backdrop's grid.
+    fn deep_hair(&self, alpha: &Array2<f32>, band: &[Vec<bool>]) -> [Array2<f32>; 5] {
+        let (cell, grid) = (self.surface.cell, self.surface.spread.dim());
+        let (h, w) = alpha.dim();
+        let lines: Vec<usize> = (0..grid.0).collect();
+        let sums: Vec<Vec<[f32; 5]>> = bands::gathered(
+            &lines,
+            || (),
+            |(), line| {
+                let mut sums = vec![[0.0; 5]; grid.1];
+                let share = 1.0 / (cell * cell) as f32;
+                for y in line * cell..((line + 1) * cell).min(h) {
+                    for x in 0..w.min(grid.1 * cell) {
+                        let (at, sums) = ([y, x], &mut sums[x / cell]);
+                        if band[y][x] {
+                            sums[4] += share;
+                        }
+                        if alpha[at] > WELL_INSIDE[0] && self.share(1, at) > WELL_INSIDE[1] {
+                            let [red, green, blue] = self.small.at(y, x);
+                            for (sum, value) in sums.iter_mut().zip([red, green, blue, 1.0]) {
+                                *sum += value * share;
+                            }
+                        }
+                    }
+                }
+                sums
+            },
+        );
+        std::array::from_fn(|c| {
+            let plane = Array2::from_shape_fn(grid, |(y, x)| sums[y][x][c]);
+            let sigma = if c == 4 { BESIDE_BAND } else { CARRIED };
+            gaussian(plane.view(), sigma * self.span / cell as f32)
+        })
+    }
+
+    /// Alpha of a pixel of hair far darker than the backdrop, `found` otherwise; the pixel lies in the band or
+    /// is taken for covered.
+    fn as_dark_hair(
+        &self,
+        deep: &[Array2<f32>; 5],
+        at: [usize; 2],
+        (found, in_band): (f32, bool),
+    ) -> f32 {
+        let ramp =
+            |value: f32, [from, to]: [f32; 2]| ((value - from) / (to - from)).max(0.0).min(1.0);
+        let hair = ramp(self.share(1, at), OF_HAIR);
+        if hair <= 0.0 {
+            return found;
+        }
+        let [red, green, blue, amount, near] = self.on_grid(deep, at);
+        let near = if in_band { 1.0 } else { ramp(near, NEAR_BAND) };
+        if amount < KNOWN || near <= 0.0 {
+            return found;
+        }
+        let f = [red, green, blue].map(|sum| sum / amount);
+        let b = self.behind(at);
+        let dark = 1.0 - ramp(luminance(f) / luminance(b).max(1e-6), DARK);
+        let light = self.small.at(at[0], at[1]);
+        let (seen, beside) = along(light, b, f);
+        let own = ramp(beside / (self.noise * self.noise), OTHER);
+        let shine = if in_band { 0.0 } else { SHINE };
+        let seen = (seen + shine).min(1.0);
+        found + hair * dark * near * (1.0 - own) * (seen - found)
+    }
+
     /// The backdrop at a pixel.
     #[inline(always)]
-    fn behind(&self, [y, x]: [usize; 2]) -> [f32; 3] {
+    fn behind(&self, at: [usize; 2]) -> [f32; 3] {
+        self.on_grid(&self.surface.planes, at)
+    }
+
+    /// Planes on the backdrop's grid, read at a pixel.
+    #[inline(always)]
+    fn on_grid<const N: usize>(&self, planes: &[Array2<f32>; N], [y, x]: [usize; 2]) -> [f32; N] {
         let (cell, (rows, columns)) = (self.surface.cell as f32, self.surface.spread.dim());
         let down = Between::new((y as f32 + 0.5) / cell, rows);
         let across = Between::new((x as f32 + 0.5) / cell, columns);
-        self.surface.planes.each_ref().map(|plane| {
+        planes.each_ref().map(|plane| {
             let read = |row: usize| {
                 let (a, b) = (plane[[row, across.first]], plane[[row, across.second]]);
                 a + (b - a) * across.share
@@ -288,6 +487,21 @@ impl Rim<'_> {
         }
         found
     }
+}
+
+/// Where `light` lies from `b` (0) to `f` (1), and its squared distance from that line, in units of noise.
+#[inline(always)]
+fn along(light: [f32; 3], b: [f32; 3], f: [f32; 3]) -> (f32, f32) {
+    let (mut along, mut square, mut length) = (0.0, 1e-9, 0.0);
+    for c in 0..3 {
+        let per_noise = 1.0 / (b[c] + UNIT_FLOOR);
+        let (off, towards) = (light[c] - b[c], (f[c] - b[c]) * per_noise);
+        along += towards * off;
+        square += towards * (f[c] - b[c]);
+        length += off * off * per_noise;
+    }
+    let place = (along / square).max(0.0).min(1.0);
+    (place, (length - along * along / square).max(0.0))
 }
 
 /// Weights of a Gaussian window, summing to 1.
@@ -414,6 +628,7 @@ mod tests {
             surface: &surface,
             shares: &[alpha.clone(), none(), none(), none()],
             noise: 0.006,
+            span: 60.0,
             on_screen: screen::is_one(wall),
             black: false,
         }
@@ -463,6 +678,7 @@ mod tests {
             surface: &surface,
             shares: &[none(), none(), Array2::ones(SIZE), none()],
             noise: 0.006,
+            span: 60.0,
             on_screen: false,
             black: false,
         }
@@ -474,5 +690,41 @@ mod tests {
             most - least < 1.0 && least > 38.0 && most < 41.0,
             "{widths:?}"
         );
+    }
+
+    /// The compositing equation itself (Porter and Duff 1984), over a fringe far wider than the window.
+    #[test]
+    fn a_wide_fringe_of_dark_hair_is_as_thin_as_its_light_says() {
+        let (hair, wall) = ([0.018, 0.015, 0.012], [0.2; 3]);
+        let truth = |x: usize| ((70.0 - x as f32) / 50.0).max(0.0).min(1.0);
+        let mixed = |c: usize, x: usize| truth(x) * hair[c] + (1.0 - truth(x)) * wall[c];
+        let small = Linear {
+            planes: [0, 1, 2].map(|c| Array2::from_shape_fn(SIZE, |(_, x)| mixed(c, x))),
+        };
+        let surface = Surface {
+            planes: wall.map(|v| Array2::from_elem((SIZE.0 / 4, SIZE.1 / 4), v)),
+            cell: 4,
+            spread: Array2::from_elem((SIZE.0 / 4, SIZE.1 / 4), 0.004),
+        };
+        let found = |x: usize| truth(x).sqrt();
+        let mut alpha = Array2::from_shape_fn(SIZE, |(_, x)| found(x));
+        let none = || Array2::zeros(SIZE);
+        Rim {
+            small: &small,
+            surface: &surface,
+            shares: &[none(), Array2::ones(SIZE), none(), none()],
+            noise: 0.006,
+            span: 60.0,
+            on_screen: false,
+            black: false,
+        }
+        .solve(&mut alpha);
+        for x in 25..68 {
+            let (off, before) = ((alpha[[30, x]] - truth(x)).abs(), found(x) - truth(x));
+            assert!(
+                off < 0.03 && off < 0.5 * before,
+                "column {x}: off by {off}, {before} before"
+            );
+        }
     }
 }
