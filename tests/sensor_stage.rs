@@ -403,16 +403,16 @@ fn mean(scores: &[(String, f64)]) -> f64 {
     scores.iter().map(|score| score.1).sum::<f64>() / scores.len() as f64
 }
 
-/// Floor of the protocol: 35.15 dB (Menon 2007, colour-demosaicing 0.2.7), 28.2 on its knit; reached: 37.68,
-/// 34.37 on hair and 31.21 on knit.
+/// Floor of the protocol: 35.15 dB (Menon 2007, colour-demosaicing 0.2.7), 28.2 on its knit; reached: 37.62,
+/// 34.98 on hair and 31.46 on knit.
 #[test]
 fn bayer_mosaics_are_filled_in_well() {
     let Some(scores) = scores(&Pattern::Bayer(RGGB)) else {
         eprintln!("skipped: ../shared/tools/pictures is not here");
         return;
     };
-    assert!(mean(&scores) > 37.6, "{scores:#?}");
-    for (name, least) in [("pattern_hair", 34.3), ("pattern_knit", 31.1)] {
+    assert!(mean(&scores) > 37.5, "{scores:#?}");
+    for (name, least) in [("pattern_hair", 34.9), ("pattern_knit", 31.3)] {
         let found = scores
             .iter()
             .find(|score| score.0 == name)
@@ -607,7 +607,7 @@ fn middle(light: &[Array2<f32>; 3]) -> [Array2<f32>; 3] {
 }
 
 /// Sharp textures fill the middle 192 x 192 of each picture: green's noise at a tenth of full scale is
-/// found within a seventh in the median, and within a factor of two everywhere (fur is the worst), though
+/// found within a seventh in the median, and within three tenths everywhere, though
 /// the pictures' own grain counts as noise. Variances are those that `noisy` makes.
 #[test]
 fn noise_of_sharp_crops_is_found() {
@@ -624,7 +624,7 @@ fn noise_of_sharp_crops_is_found() {
         let median = 0.5 * (ratios[5].0 + ratios[6].0);
         assert!((0.86..1.15).contains(&median), "{electrons}: {ratios:?}");
         assert!(
-            ratios[0].0 > 0.5 && ratios[11].0 < 2.0,
+            ratios[0].0 > 0.75 && ratios[11].0 < 1.3,
             "{electrons}: {ratios:?}"
         );
     }
@@ -639,7 +639,7 @@ fn noise_is_taken_off_well() {
         eprintln!("skipped: ../shared/tools/pictures is not here");
         return;
     };
-    for (electrons, floor) in [(4000.0, 34.9), (1000.0, 32.86), (250.0, 29.37)] {
+    for (electrons, floor) in [(4000.0, 35.0), (1000.0, 32.95), (250.0, 29.45)] {
         let scores: Vec<(&str, f64)> = pictures
             .iter()
             .map(|(name, light)| {

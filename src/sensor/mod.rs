@@ -263,7 +263,11 @@ pub fn noise_of(frame: &SensorFrame, alike: bool) -> Result<Option<[[f32; 2]; 3]
         Pattern::Linear => None,
         pattern => {
             let alike = alike || *pattern == Pattern::Monochrome;
-            noise::estimate(&sites, frame.crop, alike)
+            let found = noise::estimate(&sites, frame.crop, alike);
+            match pattern {
+                Pattern::Bayer(_) => found.map(|noise| learned::lowered(&sites, frame.crop, noise)),
+                _ => found,
+            }
         }
     };
     let usable = |noise: &[[f32; 2]; 3]| {

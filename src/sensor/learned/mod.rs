@@ -1,4 +1,5 @@
-//! Bayer mosaic to three planes, and noise taken off on the way, by two small learned nets.
+//! Bayer mosaic to three planes, and noise taken off on the way, by two small learned nets; a third one
+//! judges how much noise there is ([`judge`]).
 //!
 //! Both see the mosaic in cells of 2 x 2 sites, its four sites as four planes, at full, half and quarter
 //! density of cells, and give what is to be added to the mean of the nearest sites of a colour (M.
@@ -27,6 +28,7 @@
 //! A pixel's last bits depend on the frame alone, never on which window is asked for, where tiles begin
 //! ([`net`] says why) or how many threads share them.
 
+mod judge;
 mod kernels;
 mod net;
 mod planes;
@@ -41,6 +43,8 @@ use crate::picture::bands;
 use net::{FETCHED, Layout, Net, Place};
 use planes::{EVEN, ODD, PIECE, Piece, Planes};
 use tied::Tied;
+
+pub(super) use judge::lowered;
 
 /// Columns of a tile, in sites, at most: wide enough that what is computed twice at its edges is a
 /// twentieth; a thread holds 35 MB for them.

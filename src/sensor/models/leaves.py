@@ -6,6 +6,10 @@ ones under change of scale (A. Lee, D. Mumford, J. Huang, "Occlusion models for 
 "Synthetic images as a regularity prior for image restoration neural networks", SSVM 2021). Leaves
 carry stripes, checks, stitches, strands and grain, since those are what demosaicing fails on (M.
 Gharbi, G. Chaurasia, S. Paris, F. Durand, "Deep joint demosaicking and denoising", SIGGRAPH Asia 2016).
+
+Strands that are hair take their colour from what pigments leave of light on its way through them (E. d'Eon, G.
+Francois, M. Hill, J. Letteri, J.-M. Aubry, "An energy-conserving hair reflectance model", Computer Graphics Forum
+30, 2011): thick and dark ones are more saturated than light ones.
 """
 import ctypes
 import os
@@ -14,13 +18,13 @@ import numpy
 import torch
 
 LEAF = 32
-# Share of pictures full of strands.
-HAIRY = 0.38
+# What a strand takes off red, green and blue light per unit of eumelanin and of pheomelanin.
+PIGMENTS = [[0.419, 0.697, 1.37], [0.187, 0.4, 1.05]]
 SOURCE = os.path.join(os.path.dirname(os.path.abspath(__file__)), "leaves.h")
 
 
-def scenes(n, count, side, device, generator):
-    """Bounds (n, count, 4), leaves (n, count, 32), frames (n, 4)."""
+def scenes(n, count, side, device, generator, strands):
+    """Bounds (n, count, 4), leaves (n, count, 32), frames (n, 4); the share `strands` is full of strands."""
     rand = lambda *s: torch.rand(*s, device=device, generator=generator)
     normal = lambda *s: torch.randn(*s, device=device, generator=generator)
     log_uniform = lambda low, high, *s: torch.exp(rand(*s) * (torch.log(torch.as_tensor(high)) - torch.log(torch.as_tensor(low))) + torch.log(torch.as_tensor(low)))
@@ -35,9 +39,12 @@ def scenes(n, count, side, device, generator):
     x, y = ((rand(n, count) * 1.4 - 0.2) * side for _ in range(2))
     shape = pick([4, 3, 1.5, 2.5, 0.35, 0.4], n, count)
     # Some pictures are full of strands.
-    hairy = rand(n, 1) < HAIRY
-    full = 0.3 + 0.65 * rand(n, 1)
+    hairy = rand(n, 1) < strands
+    # Some of them at the rim of what hangs together, before a backdrop.
+    rim = hairy & (rand(n, 1) < 0.35)
+    full = torch.where(rim, 0.995, 0.3 + 0.68 * rand(n, 1))
     shape = torch.where(hairy & (rand(n, count) < full), 4, shape)
+    x = torch.where(rim & (shape == 4), (0.2 * normal(n, 1) + 0.22 * normal(n, count) + 0.3) * side, x)
     aspect = log_uniform(1.0, 3.5, n, count)
     a, b = r * aspect.sqrt(), r / aspect.sqrt()
     long = (shape == 1) & (rand(n, count) < 0.1)  # bars
@@ -88,6 +95,15 @@ def scenes(n, count, side, device, generator):
     # Mostly one hue, as hair and fur before a backdrop of another.
     hair = mean + 0.6 * normal(n, 1, 1) + 0.35 * normal(n, 1, 3) + 0.06 * normal(n, count, 3)
     tones = torch.where(rand(n, 1, 1) < 0.7, torch.exp(hair), tones)
+    # Or by pigments; a little of the light comes back from the surface.
+    pigments = torch.tensor(PIGMENTS, device=device)
+    takes = log_uniform(0.08, 5.0, n, 1, 1) * pigments[0] + log_uniform(0.02, 1.5, n, 1, 1) * pigments[1]
+    way = log_uniform(0.5, 2.0, n, 1, 1) * torch.exp((0.1 + 0.4 * rand(n, 1, 1)) * normal(n, count, 1))
+    melanin = (torch.exp(-takes * way) + 0.08 * rand(n, 1, 1) * rand(n, count, 1) ** 2) * torch.exp(0.4 * normal(n, 1, 1) + 0.1 * normal(n, 1, 3))
+    tones = torch.where(rand(n, 1, 1) < 0.5, melanin, tones)
+    # Deeper ones are in the shade.
+    depth = torch.arange(count, device=device).view(1, count, 1) / 400
+    tones = tones * torch.exp(-1.5 * rand(n, 1, 1) ** 2 * depth.clamp(max=2))
     vary = 0.15 + 0.4 * rand(n, 1, 1)
     tones = (tones * torch.exp(vary * normal(n, count, 1))).clamp(0.001, 1.1)
     alike = (strand & hairy & (rand(n, 1) < 0.8)).unsqueeze(-1)
@@ -153,10 +169,10 @@ def scenes(n, count, side, device, generator):
 _kernel = None
 
 
-def paint(n, count, side, device, generator):
+def paint(n, count, side, device, generator, strands):
     """n pictures, linear light: (n, 3, side, side)."""
     global _kernel
-    bounds, leaves, frames = (t.contiguous() for t in scenes(n, count, side, device, generator))
+    bounds, leaves, frames = (t.contiguous() for t in scenes(n, count, side, device, generator, strands))
     out = torch.empty(n, 3, side, side, device=device)
     if out.is_cuda:
         import cupy

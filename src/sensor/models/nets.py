@@ -29,9 +29,9 @@ def together(known, found):
     return out
 
 
-def bilinear(x):
+def bilinear(x, edges="replicate"):
     """The eight missing planes, in the order of MISSING, from their nearest sites."""
-    p = F.pad(x, (1, 1, 1, 1), mode="replicate")
+    p = F.pad(x, (1, 1, 1, 1), mode=edges)
     h, w = x.shape[2:]
     at = lambda c, dy, dx: p[:, c, 1 + dy : 1 + dy + h, 1 + dx : 1 + dx + w]
     r = lambda dy, dx: at(0, dy, dx)
@@ -59,12 +59,14 @@ def means(x):
     return five(lambda k: c[..., k : k + w])
 
 
-def tied(x, found):
-    """Red and blue tied to green, the mean of that and of what was found: `src/sensor/learned/tied.rs` says how. Not
-    a part of training."""
-    p = lambda v: F.pad(v[:, None], (1, 1, 1, 1), mode="replicate")
-    k = x.new_tensor([0.25, 0.5, 0.25])
-    mean = lambda v: F.conv2d(F.conv2d(p(v), k.view(1, 1, 3, 1)), k.view(1, 1, 1, 3))[:, 0]
+def tied(x, found, edges="replicate", share=0.65):
+    """Red and blue tied to green, `share` of that and the rest of what was found: `src/sensor/learned/tied.rs` says how.
+    Where edges don't matter, "constant" is faster."""
+    def mean(v):
+        p = F.pad(v[:, None], (1, 1, 1, 1), mode=edges)[:, 0]
+        p = 0.25 * (p[:, :-2] + p[:, 2:]) + 0.5 * p[:, 1:-1]
+        return 0.25 * (p[..., :-2] + p[..., 2:]) + 0.5 * p[..., 1:-1]
+
     none = torch.zeros_like(x[:, 0])
     slopes, rests = [], []
     for colour, green in ((x[:, 0], found[:, 0]), (x[:, 3], found[:, 7])):
@@ -72,12 +74,12 @@ def tied(x, found):
         least = 6e-4 * b * b + 1e-9
         slope = mean((mean(colour * green) - a * b + least) / (mean(green * green) - b * b + least))
         slopes.append(slope), rests.append(colour - slope * green)
-    slopes, rests = (bilinear(torch.stack([v[0], none, none, v[1]], 1)) for v in (slopes, rests))
-    out = found.clone()
+    slopes, rests = (bilinear(torch.stack([v[0], none, none, v[1]], 1), edges) for v in (slopes, rests))
+    out = [found[:, 0]]
     for value, green in enumerate([None, found[:, 0], x[:, 1], x[:, 1], x[:, 2], x[:, 2], found[:, 7]]):
         if green is not None:
-            out[:, value] = 0.5 * (found[:, value] + slopes[:, value] * green + rests[:, value])
-    return out
+            out.append((1 - share) * found[:, value] + share * (slopes[:, value] * green + rests[:, value]))
+    return torch.stack([*out, found[:, 7]], 1)
 
 
 class Body(nn.Module):
@@ -176,3 +178,25 @@ class Noisy(nn.Module):
         planes = noise.view(n, 3, 1, 1).expand(n, 3, h, w)
         found = self.body(torch.cat([x, planes], 1)).float()
         return torch.cat([bilinear(x), x], 1) + found
+
+
+class Judge(nn.Module):
+    """How wrong a told deviation is: for each cell the logarithm of true to told, and of how much that
+    counts.
+
+    x: roots of lifted light less their smooth colours, in units of the deviations told."""
+
+    def __init__(self, channels, before, after):
+        super().__init__()
+        self.body = Body(7, 4, channels, before, after)
+        nn.init.normal_(self.body.tail.weight, std=0.01)
+
+    def work(self):
+        return self.body.work()
+
+    def forward(self, x, noise):
+        m = means(x)
+        d = x - torch.cat([m[:, 0:1], m[:, 1:2], m[:, 1:2], m[:, 2:3]], 1)
+        d = d / torch.cat([noise[:, 0:1], noise[:, 1:2], noise[:, 1:2], noise[:, 2:3]], 1)[:, :, None, None]
+        d = d.clamp(-12, 12)
+        return self.body(torch.cat([d, torch.ones_like(d[:, :3])], 1)).float()

@@ -33,6 +33,22 @@ def run(net, task, mosaic, model):
     return light[0, :, HALO : HALO + height, HALO : HALO + width].permute(1, 2, 0).double().cpu().numpy()
 
 
+@torch.no_grad()
+def judge(net, mosaic, model):
+    """What a judge says of a mosaic, edges mirrored."""
+    around = 64
+    extra = [(around, around + -v % 16) for v in mosaic.shape]
+    z = torch.from_numpy(np.pad(mosaic, extra, mode="reflect").astype(np.float32))[None]
+    planes = torch.stack([z[:, 0::2, 0::2], z[:, 0::2, 1::2], z[:, 1::2, 0::2], z[:, 1::2, 1::2]], 1)
+    a, b = np.array(model["a"]), np.array(model["b"])
+    lift = min(0.375 * a[1] + b[1] / max(a[1], 1e-9), 0.05)
+    told = np.sqrt((0.1 * a + b) / (4 * (0.1 + lift)))
+    found = net((planes + lift).clamp(min=0).sqrt(), torch.tensor(told, dtype=torch.float32)[None])
+    rows, columns = (slice(around // 2, around // 2 + v // 2) for v in mosaic.shape)
+    said, counts = found[0, 0, rows, columns].double(), found[0, 1, rows, columns].clamp(-8, 8).double()
+    return float((counts.exp() * said).sum() / counts.exp().sum())
+
+
 def measure(item):
     out, truth = item
     import demosaic_protocol as p
@@ -49,6 +65,8 @@ def all_of(jobs, folder):
     pictures = [(os.path.splitext(os.path.basename(f))[0], np.asarray(Image.open(f).convert("RGB"), float) / 255) for f in p.pictures_in(os.path.join(folder, "pictures"))]
     work, labels = [], []
     for job in jobs:
+        if job.task == "judge":
+            continue
         net = job.ready()
         for noise in [None] if job.task == "clean" else [4000, 1000, 250]:
             for name, truth in pictures:
