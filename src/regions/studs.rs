@@ -42,13 +42,13 @@ const OPEN: usize = 2;
 
 /// Difference (Euclidean, sRGB-encoded) asked for across the outline: by itself, where the other ear has
 /// the like at the mirrored place, and where the other ear's stands for sure. Studs have 0.26 and more,
-/// dark stones 0.2, a grey pearl before a grey wall 0.1; ears, hair and walls 0.24 at most within the rows.
+/// dark stones 0.2, a grey pearl before a grey wall 0.08; ears, hair and walls 0.24 at most within the rows.
 const CLEAR: f32 = 0.25;
 const BOTH: f32 = 0.18;
 const OTHER: f32 = 0.07;
 
 /// Directions of the fit, the difference that counts as a whole one, the share of all that is asked for
-/// (by itself, in pairs), and the share of the best from which a larger disc is preferred: highlights
+/// (by itself or by the other ear's, in pairs), and the share of the best from which a larger disc is preferred: highlights
 /// have outlines too.
 const FINE: usize = 32;
 const WHOLE: f32 = 0.15;
@@ -303,7 +303,7 @@ impl Window {
         let bounds = [0.8, 1.2].map(|share| (2.0 * share * other.radius + 0.5) as usize);
         let disc = self.fitted(place, bounds[0]..=bounds[1], WHOLE_PAIRED)?;
         self.clear((disc.x, disc.y), disc.radius, &around(DIRECTIONS), OTHER)?;
-        let told = disc.fits >= FITS_PAIRED && self.shines(&disc, BRIGHT_PAIRED);
+        let told = disc.fits >= FITS && self.shines(&disc, BRIGHT_PAIRED);
         told.then_some(disc)
     }
 
