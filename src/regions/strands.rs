@@ -17,6 +17,7 @@ use super::models::{Which, net};
 use super::nets::{Axes, COARSE};
 use super::opinion::patches;
 use super::plane::Between;
+use super::shades::flat;
 use crate::picture::filter::{box_mean, dilate, erode};
 use crate::picture::math::{exp, ln};
 use crate::picture::{Point, bands};
@@ -32,8 +33,8 @@ const DOWN: [f32; 2] = [-1.45, 1.3];
 
 /// Cells along a side of the net's window; a cell is two by two pixels. The outer ones of a window are seen
 /// with too little around them.
-const CELLS: usize = 128;
-const MARGIN: usize = 12;
+const CELLS: usize = 96;
+const MARGIN: usize = 8;
 
 /// Planes of the net's input: pixels of a cell, parts, the parts net's hair and worn, place on the face.
 const PLANES: usize = 24;
@@ -142,6 +143,16 @@ impl Window {
         }
     }
 
+    /// The places on the face (beside, below) of a row's pixels `first + each * x`.
+    fn along(&self, axes: &Axes, y: f32, first: f32, each: f32) -> impl Fn(usize) -> (f32, f32) {
+        let (from, next) = (
+            axes.of(self.place(y, first)),
+            axes.of(self.place(y, first + each)),
+        );
+        let more = (next.0 - from.0, next.1 - from.1);
+        move |x| (from.0 + x as f32 * more.0, from.1 + x as f32 * more.1)
+    }
+
     /// A plane of the picture, or of its half (`scale` 2), in the window's pixels or cells: means over areas.
     fn cut(&self, plane: ArrayView2<'_, f32>, scale: usize) -> Array2<f32> {
         let (top, left) = (self.corner.0 / scale, self.corner.1 / scale);
@@ -242,6 +253,15 @@ fn gain(rgb: &[Array2<f32>; 3], face: &Array2<f32>) -> Option<f32> {
     Some((BRIGHT / usual.max(1e-4)).max(GAIN[0]).min(GAIN[1]))
 }
 
+/// What the net sees of the window.
+struct Seen {
+    /// sRGB-encoded, the face's skin brought to [`BRIGHT`].
+    rgb: [Array2<f32>; 3],
+    parts: [Array2<f32>; SHARES],
+    /// The parts net's hair and worn, of the cells' size.
+    hints: [Array2<f32>; 2],
+}
+
 /// Where the net has a say, 0 to 1.
 struct Say {
     /// That hair is skin.
@@ -262,37 +282,37 @@ impl Say {
         let line = box_mean(line.view(), soft);
         let thick = erode(above_half(worn).view(), pixels(0.5 * THICK));
         let thick = box_mean(dilate(thick.view(), pixels(NEAR)).view(), 3);
-        let span = window.span * window.step;
+        let spans = axes.unit / (window.span * window.step);
         let over = |v: f32, edge: f32, fade: f32| ((edge - v) / fade).max(0.0).min(1.0);
-        let of = |y: usize, x: usize| {
-            let place = window.place(y as f32, x as f32);
-            let (beside, down) = axes.of(place);
-            let k = axes.unit / span;
-            (place, beside * k, down * k)
-        };
-        let dim = window.dim;
         let zone = |[up, low, side]: [f32; 3], fade: f32, (beside, down): (f32, f32)| {
             over(-down, up, FADE) * over(down, low, fade) * over(beside.abs(), side, FADE)
         };
-        let brows = Array2::from_shape_fn(dim, |(y, x)| {
-            let (_, beside, down) = of(y, x);
-            zone(BROWS, 0.5 * FADE, (beside, down))
-        });
-        let glasses = Array2::from_shape_fn(dim, |(y, x)| {
-            let (place, beside, down) = of(y, x);
-            let mut say = zone(GLASSES, FADE, (beside, down));
-            if say > 0.0 {
-                say *= 1.0 - thick[[y, x]];
-                for eye in eyes {
-                    let (dx, dy) = (place.x - eye.x, place.y - eye.y);
-                    let along = (dx * axes.right.x + dy * axes.right.y) / (EYE[0] * span);
-                    let across = (dx * axes.down.x + dy * axes.down.y) / (EYE[1] * span);
-                    let out = (along * along + across * across).sqrt();
-                    say *= ((out - 0.8) / 0.2).max(0.0).min(1.0);
+        let eyes = eyes.map(|eye| axes.of(eye));
+        let mut maps = [(); 2].map(|()| Array2::<f32>::zeros(window.dim));
+        let planes = maps
+            .iter_mut()
+            .map(|map| map.as_slice_mut().expect("just made"));
+        bands::each_piece_of_all(planes, window.dim.1, |y, planes| {
+            let [brows, glasses] = planes else { return };
+            let along = window.along(axes, y as f32, 0.0, 1.0);
+            let thick = &flat(&thick)[y * window.dim.1..];
+            for (x, (brows, glasses)) in brows.iter_mut().zip(glasses.iter_mut()).enumerate() {
+                let (beside, down) = along(x);
+                let here = (beside * spans, down * spans);
+                *brows = zone(BROWS, 0.5 * FADE, here);
+                *glasses = zone(GLASSES, FADE, here);
+                if *glasses > 0.0 {
+                    *glasses *= 1.0 - thick[x];
+                    for eye in eyes {
+                        let across = (beside - eye.0) * spans / EYE[0];
+                        let down = (down - eye.1) * spans / EYE[1];
+                        let out = (across * across + down * down).sqrt();
+                        *glasses *= ((out - 0.8) / 0.2).max(0.0).min(1.0);
+                    }
                 }
             }
-            say
         });
+        let [brows, glasses] = maps;
         Self {
             line,
             brows,
@@ -302,13 +322,16 @@ impl Say {
 
     /// Whether it matters anywhere in a part of the window.
     fn matters(&self, hair: &Array2<f32>, rows: [usize; 2], columns: [usize; 2]) -> bool {
+        let wide = hair.ncols();
         (rows[0]..rows[1]).any(|y| {
-            (columns[0]..columns[1]).any(|x| {
-                let at = [y, x];
-                self.brows[at] > 0.0
-                    || self.glasses[at] > 0.0
-                    || self.line[at] > 0.0 && hair[at] > FLOOR
-            })
+            let row = |plane: &'_ Array2<f32>| y * wide..(y * wide + plane.ncols());
+            let (brows, glasses) = (
+                &flat(&self.brows)[row(hair)],
+                &flat(&self.glasses)[row(hair)],
+            );
+            let (line, hair) = (&flat(&self.line)[row(hair)], &flat(hair)[row(hair)]);
+            (columns[0]..columns[1])
+                .any(|x| brows[x] > 0.0 || glasses[x] > 0.0 || line[x] > 0.0 && hair[x] > FLOOR)
         })
     }
 }
@@ -340,12 +363,54 @@ fn tiles(cells: usize) -> Vec<(usize, [usize; 2])> {
     }
 }
 
+/// One row of one plane of the net's input, from a cell (row, column) of the window on.
+fn fill(
+    row: &mut [f32],
+    plane: usize,
+    (y, left): (usize, usize),
+    window: &Window,
+    seen: &Seen,
+    axes: &Axes,
+) {
+    let wide = window.dim.1;
+    match plane {
+        0..12 => {
+            let line = &flat(&seen.rgb[plane / 4])[wide * (2 * y + plane / 2 % 2)..][2 * left..];
+            for (v, pair) in row.iter_mut().zip(line.as_chunks::<2>().0) {
+                *v = pair[plane % 2] - 0.5;
+            }
+        }
+        12..20 => {
+            let lines = &flat(&seen.parts[plane - 12])[2 * wide * y..];
+            let (upper, lower) = (&lines[2 * left..wide], &lines[wide + 2 * left..2 * wide]);
+            let cells = upper
+                .as_chunks::<2>()
+                .0
+                .iter()
+                .zip(lower.as_chunks::<2>().0);
+            for (v, (a, b)) in row.iter_mut().zip(cells) {
+                *v = 0.25 * (a[0] + a[1] + b[0] + b[1]);
+            }
+        }
+        20..22 => {
+            let line = &flat(&seen.hints[plane - 20])[wide / 2 * y + left..];
+            row.copy_from_slice(&line[..row.len()]);
+        }
+        _ => {
+            let along = window.along(axes, 2.0 * y as f32 + 0.5, 2.0 * left as f32 + 0.5, 2.0);
+            for (x, v) in row.iter_mut().enumerate() {
+                let (beside, down) = along(x);
+                let place = if plane == 22 { beside } else { down };
+                *v = place.max(-2.0).min(2.0);
+            }
+        }
+    }
+}
+
 /// The net's corrections of log odds: skin, hair, brows, worn. Nothing when it cannot be had.
 fn corrections(
     window: &Window,
-    rgb: &[Array2<f32>; 3],
-    parts: &[Array2<f32>; SHARES],
-    hints: &[Array2<f32>; 2],
+    seen: &Seen,
     axes: &Axes,
     say: &Say,
 ) -> Option<[Array2<f32>; ANSWERS]> {
@@ -355,51 +420,35 @@ fn corrections(
     for (top, own_rows) in tiles(high) {
         for (left, own_columns) in tiles(wide) {
             let (rows, columns) = (own_rows.map(|v| 2 * v), own_columns.map(|v| 2 * v));
-            if !say.matters(&parts[1], rows, columns) {
+            if !say.matters(&seen.parts[1], rows, columns) {
                 continue;
             }
             let mut input = Array4::<f32>::zeros((1, PLANES, CELLS, CELLS));
             let values = input.as_slice_mut()?;
             bands::each_piece(values, CELLS * CELLS, |plane, cells| {
                 for (y, row) in cells.chunks_exact_mut(CELLS).enumerate() {
-                    if top + y >= high {
+                    let y = top + y;
+                    if y >= high {
                         break;
                     }
-                    let width = CELLS.min(wide - left);
-                    for (x, v) in row[..width].iter_mut().enumerate() {
-                        let (y, x) = (top + y, left + x);
-                        *v = match plane {
-                            0..12 => {
-                                let (dy, dx) = (plane / 2 % 2, plane % 2);
-                                rgb[plane / 4][[2 * y + dy, 2 * x + dx]] - 0.5
-                            }
-                            12..20 => {
-                                let part = &parts[plane - 12];
-                                let sum = part[[2 * y, 2 * x]]
-                                    + part[[2 * y, 2 * x + 1]]
-                                    + part[[2 * y + 1, 2 * x]]
-                                    + part[[2 * y + 1, 2 * x + 1]];
-                                0.25 * sum
-                            }
-                            20..22 => hints[plane - 20][[y, x]],
-                            _ => {
-                                let middle = |v: usize| 2.0 * v as f32 + 0.5;
-                                let (beside, down) = axes.of(window.place(middle(y), middle(x)));
-                                let v = if plane == 22 { beside } else { down };
-                                v.max(-2.0).min(2.0)
-                            }
-                        };
-                    }
+                    let row = &mut row[..CELLS.min(wide - left)];
+                    fill(row, plane, (y, left), window, seen, axes);
                 }
             });
             let out = net.run(input.into_dyn())?;
             let out = out.first()?.as_slice()?;
             for (class, map) in found.iter_mut().enumerate() {
+                let map = map.as_slice_mut()?;
                 for y in rows[0]..rows[1] {
-                    for x in columns[0]..columns[1] {
-                        let plane = 4 * class + y % 2 * 2 + x % 2;
-                        let cell = (y / 2 - top) * CELLS + x / 2 - left;
-                        map[[y, x]] = *out.get(plane * CELLS * CELLS + cell)?;
+                    let to = &mut map[2 * wide * y..][columns[0]..columns[1]];
+                    let plane = 4 * class + y % 2 * 2;
+                    let line = |plane: usize| {
+                        let from = (plane * CELLS + y / 2 - top) * CELLS;
+                        out.get(from + own_columns[0] - left..from + own_columns[1] - left)
+                    };
+                    let pairs = line(plane)?.iter().zip(line(plane + 1)?);
+                    for (to, (first, second)) in to.as_chunks_mut::<2>().0.iter_mut().zip(pairs) {
+                        *to = [*first, *second];
                     }
                 }
             }
@@ -427,15 +476,25 @@ fn spectacles(
     found: &[Array2<f32>; ANSWERS],
     say: &Say,
 ) -> Option<Array2<f32>> {
-    let worn = Array2::from_shape_fn(window.dim, |at| {
-        if say.glasses[at] <= 0.0 {
-            return 0.0;
+    let wide = window.dim.1;
+    let rows = flat(&say.glasses).chunks_exact(wide);
+    let has_say = |row: &[f32]| row.iter().any(|say| *say > 0.0);
+    let top = rows.clone().position(has_say)?;
+    let count = rows.len() - rows.rev().position(has_say)? - top;
+    let mut worn = Array2::zeros((count, wide));
+    bands::each_piece(worn.as_slice_mut()?, wide, |y, row| {
+        let first = (top + y) * wide;
+        for (x, v) in row.iter_mut().enumerate() {
+            let at = first + x;
+            let say = flat(&say.glasses)[at];
+            if say > 0.0 {
+                let shares = [0, 1, 3, 7].map(|k| flat(&parts[k])[at]);
+                let odds = found.each_ref().map(|map| flat(map)[at]);
+                let all = parts.iter().map(|part| flat(part)[at]).sum::<f32>();
+                let pool: f32 = shares.iter().sum();
+                *v = settled(shares, odds)[3] * pool / all.max(0.01) * say;
+            }
         }
-        let shares = [0, 1, 3, 7].map(|k| parts[k][at]);
-        let odds = [0, 1, 2, 3].map(|k| found[k][at]);
-        let all = parts.iter().map(|part| part[at]).sum::<f32>().max(0.01);
-        let pool: f32 = shares.iter().sum();
-        settled(shares, odds)[3] * pool / all * say.glasses[at]
     });
     let mut pieces = Array2::zeros(window.dim);
     let mut proof = 0;
@@ -447,7 +506,9 @@ fn spectacles(
             proof += patch.len();
         }
         if width > PIECE {
-            patch.iter().for_each(|&at| pieces[at] = 1.0);
+            for &(y, x) in &patch {
+                pieces[[top + y, x]] = 1.0;
+            }
         }
     }
     let proven = proof as f32 > AREA * window.span * window.span;
@@ -500,11 +561,12 @@ pub(super) fn settle(
     }
     let class = |k: usize| classes.index_axis(Axis(0), CLASSES[k]);
     let hints = [2, 3].map(|k| window.cut(class(k), COARSE));
-    let say = Say::new(&window, &parts, axes, eyes);
-    let Some(found) = corrections(&window, &rgb, &parts, &hints, axes, &say) else {
+    let seen = Seen { rgb, parts, hints };
+    let say = Say::new(&window, &seen.parts, axes, eyes);
+    let Some(found) = corrections(&window, &seen, axes, &say) else {
         return;
     };
-    let glasses = spectacles(&window, &parts, &found, &say);
+    let glasses = spectacles(&window, &seen.parts, &found, &say);
     apply(
         mattes,
         &window,
@@ -550,23 +612,24 @@ fn apply(
             return;
         }
         let down = Between::new(((y - top) as f32 + 0.5) / window.step, window.dim.0);
+        let at = [down.first, down.second].map(|y| y * window.dim.1);
+        let read = |plane: &[f32], column: &Between| {
+            let [a, b] = at.map(|from| column.read(&plane[from..]));
+            a + (b - a) * down.share
+        };
+        let (near, on_brow, bars) = (flat(&say.line), flat(&say.brows), flat(&say.glasses));
+        let found = found.each_ref().map(|map| flat(map));
+        let glasses = glasses.map(flat);
         for (x, column) in across.iter().enumerate() {
-            let read = |plane: &Array2<f32>| {
-                let line = |y: usize| {
-                    let (a, b) = (plane[[y, column.first]], plane[[y, column.second]]);
-                    a + (b - a) * column.share
-                };
-                let (a, b) = (line(down.first), line(down.second));
-                a + (b - a) * down.share
-            };
+            let read = |plane: &[f32]| read(plane, column);
             let x = left + x;
-            let line = if hair[x] > 0.0 { read(&say.line) } else { 0.0 };
-            let on_brows = read(&say.brows);
-            let on_glasses = glasses.map_or(0.0, |_| read(&say.glasses));
+            let line = if hair[x] > 0.0 { read(near) } else { 0.0 };
+            let on_brows = read(on_brow);
+            let on_glasses = glasses.map_or(0.0, |_| read(bars));
             if line <= 0.0 && on_brows <= 0.0 && on_glasses <= 0.0 {
                 continue;
             }
-            let odds = found.each_ref().map(read);
+            let odds = found.map(read);
             let old = face[x] + body[x];
             let mut skin = old;
             if line > 0.0 {
@@ -618,4 +681,99 @@ fn apply(
             }
         }
     });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_cell_is_some_windows_own() {
+        for cells in [40, CELLS, CELLS + 1, 333, 400] {
+            let mut seen = vec![false; cells];
+            for (from, [first, end]) in tiles(cells) {
+                assert!(first >= from && end <= (from + CELLS).min(cells));
+                seen[first..end].fill(true);
+            }
+            assert!(seen.into_iter().all(|seen| seen), "{cells}");
+        }
+    }
+
+    #[test]
+    fn larger_pictures_are_seen_as_means() {
+        let plane = Array2::from_shape_fn((400, 400), |(y, x)| (7 * y + 3 * x) as f32);
+        let eyes = [Point { x: 130.0, y: 200.0 }, Point { x: 270.0, y: 200.0 }];
+        let axes = Axes::new(eyes, Point { x: 200.0, y: 380.0 });
+        let same = Window::new(plane.dim(), &axes, 140.0).expect("large enough");
+        let part = same.cut(plane.view(), 1);
+        let (top, left) = same.corner;
+        assert_eq!(part[[9, 5]], plane[[top + 9, left + 5]]);
+        let twice = Window::new(plane.dim(), &axes, 2.0 * SPAN).expect("large enough");
+        let part = twice.cut(plane.view(), 1);
+        let (top, left) = twice.corner;
+        // A plane's mean over a square is its value in the square's middle.
+        let middle = 7.0 * (top as f32 + 18.5) + 3.0 * (left as f32 + 10.5);
+        assert!((part[[9, 5]] - middle).abs() < 0.1);
+        assert!(Window::new(plane.dim(), &axes, 50.0).is_none());
+    }
+
+    /// Whatever the picture shows: parts together cover what they covered, and hair never grows.
+    #[test]
+    fn what_parts_cover_together_stays() {
+        let dim = (560, 480);
+        let mut state = 9_u32;
+        let mut noise = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / (1 << 24) as f32
+        };
+        let shown = [0.7, 0.5, 0.4].map(|light| {
+            Array2::from_shape_fn(dim, |(y, x)| {
+                let dark = y < 120 || (190..200).contains(&y) && x % 90 > 20;
+                (if dark { 0.1 } else { light }) + 0.1 * noise()
+            })
+        });
+        let alpha = Array2::from_shape_fn(dim, |(_, x)| if x < 40 { 0.6 } else { 1.0 });
+        let hair = Array2::from_shape_fn(dim, |(y, _)| f32::from(u8::from(y < 130)));
+        let brows = Array2::from_shape_fn(
+            dim,
+            |(y, _)| {
+                if (180..210).contains(&y) { 0.5 } else { 0.0 }
+            },
+        );
+        let none = || Array2::zeros(dim);
+        let face = &alpha * &(1.0 - &hair - &brows);
+        let mut parts = vec![
+            (Region::Person, alpha.clone()),
+            (Region::FaceSkin, face),
+            (Region::BodySkin, none()),
+            (Region::Hair, &alpha * &hair),
+            (Region::Brows, &alpha * &brows),
+            (Region::Sclera, none()),
+            (Region::Iris, none()),
+            (Region::Lips, none()),
+            (Region::Teeth, none()),
+            (Region::Clothing, none()),
+            (Region::Worn, none()),
+        ];
+        let before = parts.clone();
+        let eyes = [Point { x: 165.0, y: 240.0 }, Point { x: 315.0, y: 240.0 }];
+        let axes = Axes::new(eyes, Point { x: 240.0, y: 500.0 });
+        let mut classes = Array3::zeros((11, dim.0 / 2, dim.1 / 2));
+        classes.index_axis_mut(Axis(0), 1).fill(0.9);
+        classes.index_axis_mut(Axis(0), 2).fill(0.1);
+        settle(&mut parts, &shown, &classes, &axes, eyes, 150.0);
+        assert!(parts != before, "it had nothing to say");
+        let sum = |parts: &[(Region, Array2<f32>)]| {
+            let all = parts[1..].iter();
+            all.fold(none(), |sum, (_, part)| sum + part)
+        };
+        let apart = (sum(&parts) - sum(&before)).mapv(f32::abs);
+        let most = apart.iter().fold(0.0_f32, |a, b| a.max(*b));
+        assert!(most < 1e-4, "{most}");
+        for ((_, new), (region, old)) in parts.iter().zip(&before) {
+            assert!(new.iter().all(|v| (0.0..=1.0001).contains(v)), "{region:?}");
+            let grown = new.iter().zip(old).any(|(new, old)| *new > old + 1e-5);
+            assert!(!grown || *region != Region::Hair);
+        }
+    }
 }
