@@ -79,9 +79,9 @@ fn planted_blemishes_are_found_and_moles_stay() {
     }
     let sum = |of: fn(&Count) -> u32| groups.iter().map(of).sum::<u32>();
     assert_eq!(sum(|c| c.planted), 26);
-    // Nine in ten (24) are wanted. Known to be missed: one on the hairline, one edge-on, and the smallest
-    // on the darkest skin, which stand no higher than the noise.
-    assert!(sum(|c| c.found) >= 23, "{} of 26 found", sum(|c| c.found));
+    // Nine in ten are wanted. Known to be missed: one on the hairline, as brown as a real sitter's raised
+    // mole, and one edge-on on very dark skin, which stands no higher than the noise.
+    assert!(sum(|c| c.found) >= 24, "{} of 26 found", sum(|c| c.found));
     assert_eq!(sum(|c| c.moles), 0, "moles were taken");
     assert!(worst <= 1, "{worst} false finds on one face");
 }

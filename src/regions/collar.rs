@@ -25,7 +25,7 @@ const REACH: f32 = 0.25;
 const BOTH: f32 = 0.05;
 
 /// How firmly the net's word holds near a border, and elsewhere.
-const WEAK: f32 = 0.004;
+const WEAK: f32 = 0.003;
 const FIRM: f32 = 3.0;
 
 /// Difference of ln of sRGB-encoded values that counts as one unit of noise.

@@ -16,6 +16,7 @@ use super::partition::{firm_rim, partition};
 use super::plane::resized;
 use super::specks::without_fog;
 use super::strands;
+use super::studs;
 use super::{Attention, Marks, Matte, Region, Regions};
 use crate::picture::math::{atan2, exp, ln};
 use crate::picture::{Linear, Point, Size, bands};
@@ -97,7 +98,7 @@ pub fn find_in_stages(
     let surface = backdrop::fit(small, set, &on_grid, span / backdrop::cell(size) as f32);
     after("backdrop");
     // What lies inside the face needs none of the matte.
-    let (layers, drawn) = bands::both(
+    let (mut layers, drawn) = bands::both(
         || match &surface {
             Some(surface) => {
                 let mut layers = matting::separate(small, surface, &rough, &axes, span);
@@ -107,6 +108,10 @@ pub fn find_in_stages(
             None => without_backdrop(&rough, size),
         },
         || features::draw(picture.shown(), &mesh, &irises, &rough.classes, span),
+    );
+    studs::put(
+        &mut layers,
+        &studs::find(&picture, size, &mesh, &axes, span),
     );
     after("matte and features");
     marks.crown = crown(&layers.alpha, &axes, span);

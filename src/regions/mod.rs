@@ -26,6 +26,7 @@ mod shades;
 mod shell;
 mod specks;
 mod strands;
+mod studs;
 mod tint;
 mod tips;
 mod tones;

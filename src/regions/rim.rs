@@ -62,6 +62,9 @@ const KNOWN: f32 = 0.005;
 /// first, hair half as light again moves alpha by a twentieth. Share of hair from which and in full.
 const DARK: [f32; 2] = [0.10, 0.18];
 const OF_HAIR: [f32; 2] = [0.5, 0.7];
+/// Squared distance from the line between hair and backdrop, in variances of noise, from which a pixel is
+/// something else (an ear under hair), and surely so.
+const OTHER: [f32; 2] = [12.0, 40.0];
 /// What is taken for covered may be fringe still: so far beside the band (standard deviation of a blur of
 /// it, in eye spans), from which value of that blur and in full. How far hair's shine may be below 1 there.
 const BESIDE_BAND: f32 = 0.15;
@@ -233,7 +236,7 @@ impl Rim<'_> {
             for (i, mut row) in rows.outer_iter_mut().enumerate() {
                 for (x, v) in row.iter_mut().enumerate() {
                     let (light, b) = (self.small.at(first + i, x), self.behind([first + i, x]));
-                    *v = along(light, b, [0.0; 3]);
+                    *v = along(light, b, [0.0; 3]).0;
                 }
             }
         });
@@ -282,7 +285,7 @@ impl Rim<'_> {
                     }
                     let f = own.map(|own| (own / sum).max(0.0));
                     let at = [y, x];
-                    (x, along(self.small.at(y, x), self.behind(at), f))
+                    (x, along(self.small.at(y, x), self.behind(at), f).0)
                 });
                 solved.collect::<Vec<_>>()
             },
@@ -365,9 +368,11 @@ impl Rim<'_> {
         let b = self.behind(at);
         let dark = 1.0 - ramp(luminance(f) / luminance(b).max(1e-6), DARK);
         let light = self.small.at(at[0], at[1]);
+        let (seen, beside) = along(light, b, f);
+        let own = ramp(beside / (self.noise * self.noise), OTHER);
         let shine = if in_band { 0.0 } else { SHINE };
-        let seen = (along(light, b, f) + shine).min(1.0);
-        found + hair * dark * near * (seen - found)
+        let seen = (seen + shine).min(1.0);
+        found + hair * dark * near * (1.0 - own) * (seen - found)
     }
 
     /// The backdrop at a pixel.
@@ -484,16 +489,19 @@ impl Rim<'_> {
     }
 }
 
-/// Where `light` lies from `b` (0) to `f` (1), in units of noise.
+/// Where `light` lies from `b` (0) to `f` (1), and its squared distance from that line, in units of noise.
 #[inline(always)]
-fn along(light: [f32; 3], b: [f32; 3], f: [f32; 3]) -> f32 {
-    let (mut along, mut square) = (0.0, 1e-9);
+fn along(light: [f32; 3], b: [f32; 3], f: [f32; 3]) -> (f32, f32) {
+    let (mut along, mut square, mut length) = (0.0, 1e-9, 0.0);
     for c in 0..3 {
-        let towards = (f[c] - b[c]) / (b[c] + UNIT_FLOOR);
-        along += towards * (light[c] - b[c]);
+        let per_noise = 1.0 / (b[c] + UNIT_FLOOR);
+        let (off, towards) = (light[c] - b[c], (f[c] - b[c]) * per_noise);
+        along += towards * off;
         square += towards * (f[c] - b[c]);
+        length += off * off * per_noise;
     }
-    (along / square).max(0.0).min(1.0)
+    let place = (along / square).max(0.0).min(1.0);
+    (place, (length - along * along / square).max(0.0))
 }
 
 /// Weights of a Gaussian window, summing to 1.
