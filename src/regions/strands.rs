@@ -323,13 +323,9 @@ impl Say {
     /// Whether it matters anywhere in a part of the window.
     fn matters(&self, hair: &Array2<f32>, rows: [usize; 2], columns: [usize; 2]) -> bool {
         let wide = hair.ncols();
+        let planes = [&self.brows, &self.glasses, &self.line, hair].map(flat);
         (rows[0]..rows[1]).any(|y| {
-            let row = |plane: &'_ Array2<f32>| y * wide..(y * wide + plane.ncols());
-            let (brows, glasses) = (
-                &flat(&self.brows)[row(hair)],
-                &flat(&self.glasses)[row(hair)],
-            );
-            let (line, hair) = (&flat(&self.line)[row(hair)], &flat(hair)[row(hair)]);
+            let [brows, glasses, line, hair] = planes.map(|plane| &plane[y * wide..][..wide]);
             (columns[0]..columns[1])
                 .any(|x| brows[x] > 0.0 || glasses[x] > 0.0 || line[x] > 0.0 && hair[x] > FLOOR)
         })
@@ -515,7 +511,7 @@ fn spectacles(
     proven.then(|| dilate(pieces.view(), 2))
 }
 
-/// Settles edges of hair, brows and spectacles in `parts`, the sitter's parts at the picture's size. `shown`:
+/// Settles edges of hair, brows and spectacles in `mattes`, the sitter's parts at the picture's size. `shown`:
 /// the picture, sRGB-encoded; `classes`: the parts net's probabilities at half size; `span`: an eye span.
 /// What all parts together cover stays.
 pub(super) fn settle(
