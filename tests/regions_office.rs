@@ -64,8 +64,8 @@ fn mattes_and_parts_come_near_the_truth() {
     // Floors a little below what was measured when this was written; the simple baseline's mean
     // square errors are .0003, .0009 and .0009.
     for (id, error, hair) in [
-        ("s02", 0.0004, 0.90),
-        ("s04", 0.0002, 0.88),
+        ("s02", 0.0004, 0.91),
+        ("s04", 0.0002, 0.90),
         ("s09", 0.0006, 0.0),
     ] {
         let picture = developed(&office, id);
@@ -151,7 +151,7 @@ fn crown_off(office: &Path, id: &str, found: &Regions) -> f32 {
 #[test]
 fn beards_and_cropped_fringes_are_hair() {
     let Some(office) = office() else { return };
-    for (id, floor) in [("s05", 0.51), ("s07", 0.2)] {
+    for (id, floor) in [("s05", 0.53), ("s07", 0.22)] {
         let (_, parts) = truth(&office, id);
         let found = find(&developed(&office, id), None);
         let hair = overlap(&found, Region::Hair, &parts, &[3]);
@@ -162,6 +162,22 @@ fn beards_and_cropped_fringes_are_hair() {
     // Level over a third of an eye span: which place of it is topmost moves with the matte's last hairs.
     let off = crown_off(&office, "s08", &found);
     assert!(off < 0.07, "crown {off}");
+}
+
+/// Grey brows behind the bars of spectacles, and brows on the darkest skin, below a wrap that stays what it
+/// is. The net that draws them learned from these sitters; nets that did not see a sitter reached 0.70 of
+/// the spectacles, and 0.49 and 0.70 of the brows (0.48, 0.21 and 0.47 without it).
+#[test]
+fn brows_and_spectacles_are_drawn() {
+    let Some(office) = office() else { return };
+    for (id, brows, worn) in [("s03", 0.6, 0.8), ("s09", 0.68, 0.95)] {
+        let (_, parts) = truth(&office, id);
+        let found = find(&developed(&office, id), None);
+        for (region, class, floor) in [(Region::Brows, 5, brows), (Region::Worn, 10, worn)] {
+            let got = overlap(&found, region, &parts, &[class]);
+            assert!(got >= floor, "{id}: {region:?} {got}");
+        }
+    }
 }
 
 /// Black hair and cloth before black paper, by what little they differ; an afro's fringe, half covered

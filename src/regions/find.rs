@@ -12,9 +12,10 @@ use super::crown::crown;
 use super::features;
 use super::matting::{self, Layers, Rough};
 use super::nets::{self, Axes, COARSE, Face, Mesh};
-use super::partition::partition;
+use super::partition::{firm_rim, partition};
 use super::plane::resized;
 use super::specks::without_fog;
+use super::strands;
 use super::studs;
 use super::{Attention, Marks, Matte, Region, Regions};
 use crate::picture::math::{atan2, exp, ln};
@@ -136,8 +137,12 @@ pub fn find_in_stages(
         attention.push(Attention::BackdropAlike);
     }
     after("marks and confidence");
-    let mattes = partition(layers, &drawn, &rough.classes);
+    let mut mattes = partition(layers, &drawn, &rough.classes);
     after("partition");
+    let (shown, classes) = (picture.shown(), &rough.classes);
+    strands::settle(&mut mattes, shown, classes, &axes, marks.eyes, span);
+    firm_rim(&mut mattes);
+    after("strands");
     Regions {
         size,
         marks: Some(marks),

@@ -25,6 +25,7 @@ mod screen;
 mod shades;
 mod shell;
 mod specks;
+mod strands;
 mod studs;
 mod tint;
 mod tips;

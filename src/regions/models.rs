@@ -1,4 +1,4 @@
-//! The seven nets, inside the binary, read when first used.
+//! The eight nets, inside the binary, read when first used.
 //!
 //! Origins and licences: `models/NOTICE`. Their digests go into sidecars.
 
@@ -18,10 +18,11 @@ pub(super) enum Which {
     Selfie,
     Hair,
     Parts,
+    Strands,
 }
 
 /// File names and files, in the order of [`Which`].
-const FILES: [(&str, &[u8]); 7] = [
+const FILES: [(&str, &[u8]); 8] = [
     (
         "face_detect_full.onnx",
         include_bytes!("models/face_detect_full.onnx"),
@@ -35,6 +36,7 @@ const FILES: [(&str, &[u8]); 7] = [
     ("selfie.onnx", include_bytes!("models/selfie.onnx")),
     ("hair.onnx", include_bytes!("models/hair.onnx")),
     ("parts.onnx", include_bytes!("models/parts.onnx")),
+    ("strands.onnx", include_bytes!("models/strands.onnx")),
 ];
 
 /// A loaded net.
@@ -49,15 +51,15 @@ impl Net {
 
 /// The net, or nothing when it cannot be loaded.
 pub(super) fn net(which: Which) -> Option<&'static Net> {
-    static NETS: [OnceLock<Option<Net>>; 7] = [const { OnceLock::new() }; 7];
+    static NETS: [OnceLock<Option<Net>>; 8] = [const { OnceLock::new() }; 8];
     NETS[which as usize]
         .get_or_init(|| Runner::load(FILES[which as usize].1).ok().map(Net))
         .as_ref()
 }
 
 /// File name and BLAKE3 of every net, for sidecars.
-pub fn digests() -> &'static [(&'static str, String); 7] {
-    static DIGESTS: OnceLock<[(&str, String); 7]> = OnceLock::new();
+pub fn digests() -> &'static [(&'static str, String); 8] {
+    static DIGESTS: OnceLock<[(&str, String); 8]> = OnceLock::new();
     DIGESTS
         .get_or_init(|| FILES.map(|(name, file)| (name, blake3::hash(file).to_hex().to_string())))
 }

@@ -1,7 +1,7 @@
 //! The matte's shares as the parts that have names.
 //!
 //! What lies inside the face is drawn over skin and hair; skin is face or body as the nets say. All parts
-//! together are the matte, but for hair before the backdrop: see [`RIM`].
+//! together are the matte, but in the end for hair before the backdrop: see [`RIM`].
 
 use ndarray::{Array2, Array3, Axis};
 
@@ -94,12 +94,6 @@ pub(super) fn partition(
                 body[x] = left * (1.0 - share);
             }
         }
-        for (hair, &alpha) in hair.iter_mut().zip(alpha.row(y)) {
-            if alpha < 1.0 && *hair > 0.0 {
-                let firm = ((alpha - RIM[0]) / (RIM[1] - RIM[0])).max(0.0).min(1.0);
-                *hair *= firm / alpha;
-            }
-        }
     });
     let [brows, sclera, iris, lips, teeth] = inner;
     vec![
@@ -115,4 +109,22 @@ pub(super) fn partition(
         (Region::Clothing, clothing),
         (Region::Worn, worn),
     ]
+}
+
+/// Makes hair before the backdrop firmer than the matte: see [`RIM`].
+pub(super) fn firm_rim(mattes: &mut [(Region, Array2<f32>)]) {
+    let planes = mattes.iter_mut().filter_map(|(region, plane)| {
+        let wanted = matches!(region, Region::Person | Region::Hair);
+        wanted.then(|| plane.as_slice_mut().expect("planes are contiguous"))
+    });
+    // In the order in which the parts are kept.
+    bands::each_piece_of_all(planes, 1 << 14, |_, planes| {
+        let [alpha, hair] = planes else { return };
+        for (hair, &alpha) in hair.iter_mut().zip(alpha.iter()) {
+            if alpha < 1.0 && *hair > 0.0 {
+                let firm = ((alpha - RIM[0]) / (RIM[1] - RIM[0])).max(0.0).min(1.0);
+                *hair *= firm / alpha;
+            }
+        }
+    });
 }
