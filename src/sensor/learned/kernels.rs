@@ -1,5 +1,4 @@
-//! Convolutions on pieces of planes, with one fixed order of additions and without fused
-//! multiply-adds.
+//! Convolutions on pieces of planes, with one fixed order of additions.
 //!
 //! A 3 x 3 convolution makes four rows by two columns at once (A. Lavin, S. Gray, "Fast algorithms
 //! for convolutional neural networks", CVPR 2016: F(4, 3) down the columns, F(2, 3) along the
@@ -8,7 +7,8 @@
 //! products in place of 72. Even columns stand apart from odd ones, so that all this runs over
 //! neighbouring columns in vector registers.
 //!
-//! Each value is one chain of operations, in whichever vector lane. Its last bits depend on where its
+//! Each value is one chain of operations, in whichever vector lane; products are added with one rounding for
+//! both ([`fused`]), the same on every machine. Its last bits depend on where its
 //! group of four rows begins and on the six rows that the group sees, on even and odd
 //! columns, and on nothing else.
 
@@ -17,6 +17,7 @@ use std::ops::Range;
 use pulp::Simd;
 
 use super::planes::{EVEN, ODD, PIECE, Piece, Planes};
+use crate::picture::fused::fused;
 
 /// Output channels whose sums are held together, in registers.
 pub(super) const TOGETHER: usize = 4;
@@ -34,6 +35,7 @@ const TERMS: usize = DOWN * ALONG;
 
 /// Room for what is between seeing and making a piece. One channel or term more than
 /// needed keeps what is used together from falling on the same lines of the cache.
+#[repr(align(64))]
 pub(super) struct Terms {
     /// Per term, per input.
     seen: [[[f32; PIECE]; MOST + 1]; TERMS],
@@ -162,7 +164,7 @@ fn add<S: Simd>(
     for (sums, &w) in sums.iter_mut().zip(weights) {
         let w = simd.splat_f32s(w);
         for (sum, v) in sums.iter_mut().zip(v) {
-            *sum = simd.add_f32s(*sum, simd.mul_f32s(w, v));
+            *sum = fused(simd, w, v, *sum);
         }
     }
 }
@@ -425,8 +427,8 @@ impl pulp::WithSimd for Coarsening<'_> {
             let half = piece % 2 * (PIECE / 2);
             let to = &mut to[piece / 2 * outputs..][..outputs];
             for (to, part) in to.iter_mut().zip(&terms.parts) {
-                let (odd, even) = to.0.split_at_mut(EVEN);
-                let halves = even[half..].iter_mut().zip(&mut odd[ODD + half..]);
+                let (even, odd) = to.0.split_at_mut(ODD);
+                let halves = even[EVEN + half..].iter_mut().zip(&mut odd[half..]);
                 for ((even, odd), pair) in halves.zip(part.as_chunks::<2>().0) {
                     [*even, *odd] = *pair;
                 }
@@ -473,8 +475,8 @@ impl pulp::WithSimd for Refining<'_> {
             let half = piece % 2 * (PIECE / 2);
             let from = &from[piece / 2 * inputs..][..inputs];
             for (from, part) in from.iter().zip(&mut terms.parts) {
-                let (odd, even) = from.0.split_at(EVEN);
-                let halves = even[half..].iter().zip(&odd[ODD + half..]);
+                let (even, odd) = from.0.split_at(ODD);
+                let halves = even[EVEN + half..].iter().zip(&odd[half..]);
                 for ((even, odd), pair) in halves.zip(part.as_chunks_mut::<2>().0) {
                     *pair = [*even, *odd];
                 }
@@ -617,6 +619,82 @@ mod tests {
                 assert_near(value(&to, output, y, x), expected);
             }
         }
+    }
+
+    /// Without vector units, with AVX2 alone, with all that this machine has.
+    fn on<W: pulp::WithSimd<Output = ()>>(unit: usize, work: W) {
+        match unit {
+            0 => work.with_simd(pulp::Scalar),
+            #[cfg(target_arch = "x86_64")]
+            1 => match pulp::x86::V3::try_new() {
+                Some(simd) => Simd::vectorize(simd, work),
+                None => work.with_simd(pulp::Scalar),
+            },
+            _ => pulp::Arch::new().dispatch(work),
+        }
+    }
+
+    #[test]
+    fn all_machines_give_the_same_bits() {
+        let (few, many, width) = (8, 12, 200);
+        let mut random = Random(11);
+        let square = Square::new(few, &random.many(few * few * 9));
+        let taps = random.many(4 * few * many);
+        let down = Mixing::new(4 * few, many, |output, input| {
+            taps[output * 4 * few + input]
+        });
+        let up = Mixing::new(many, 4 * few, |output, input| {
+            taps[input * 4 * few + output]
+        });
+        let from = random.planes(few, 4, width);
+        let [one, some, all] = [0, 1, 2].map(|unit| {
+            let mut terms = Terms::new();
+            let mut fine = Planes::new(few, 4, width);
+            let mut coarse = Planes::new(many, 4, width / 2);
+            on(
+                unit,
+                Squaring {
+                    conv: &square,
+                    from: &from,
+                    have: 0..4,
+                    y: 0,
+                    pairs: 2..98,
+                    starts: &[0.5],
+                    add: true,
+                    positive: true,
+                    terms: &mut terms,
+                    to: &mut fine,
+                },
+            );
+            on(
+                unit,
+                Coarsening {
+                    conv: &down,
+                    fine: &fine,
+                    y: 1,
+                    pairs: 2..48,
+                    terms: &mut terms,
+                    coarse: &mut coarse,
+                },
+            );
+            on(
+                unit,
+                Refining {
+                    conv: &up,
+                    coarse: &coarse,
+                    y: 1,
+                    pairs: 3..47,
+                    terms: &mut terms,
+                    fine: &mut fine,
+                },
+            );
+            let places = (0..few).flat_map(|k| (12..188).map(move |x| (k, x)));
+            let value = |(channel, x)| [2, 3].map(|y| value(&fine, channel, y, x).to_bits());
+            places.map(value).collect::<Vec<_>>()
+        });
+        assert!(one.iter().flatten().any(|&bits| bits != 0));
+        assert_eq!(one, some);
+        assert_eq!(one, all);
     }
 
     /// Both ways between densities, written out.

@@ -4,19 +4,19 @@
 /// enough that what is between two layers stays in the second cache.
 pub(super) const PIECE: usize = 32;
 
-/// Where odd and even columns begin in a piece: at a whole register of eight.
-pub(super) const ODD: usize = 8;
-pub(super) const EVEN: usize = ODD + PIECE;
+/// Where even and odd columns begin in a piece: at a whole line of the cache.
+pub(super) const EVEN: usize = 0;
+pub(super) const ODD: usize = EVEN + PIECE + 16;
 
-/// [`PIECE`] pairs of columns of a channel: the odd column before them, the odd columns, the even
-/// columns, the even column after them. So neighbours of even and of odd columns are read without
-/// moving values within registers.
+/// [`PIECE`] pairs of columns of a channel: the even columns, the even column after them, some that
+/// nobody reads, the odd column before them, the odd columns. So neighbours of even and of odd columns are
+/// read without moving values within registers.
 #[derive(Clone)]
 #[repr(align(64))]
-pub(super) struct Piece(pub(super) [f32; EVEN + PIECE + 8]);
+pub(super) struct Piece(pub(super) [f32; ODD + PIECE]);
 
 impl Piece {
-    const EMPTY: Self = Self([0.0; EVEN + PIECE + 8]);
+    const EMPTY: Self = Self([0.0; ODD + PIECE]);
 
     /// [`PIECE`] columns from a place on: [`EVEN`], [`ODD`], or one column off.
     #[inline(always)]
