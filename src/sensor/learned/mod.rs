@@ -30,6 +30,7 @@
 mod kernels;
 mod net;
 mod planes;
+mod square;
 mod tied;
 
 use std::sync::LazyLock;

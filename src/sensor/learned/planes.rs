@@ -16,7 +16,7 @@ pub(super) const ODD: usize = EVEN + PIECE + 16;
 pub(super) struct Piece(pub(super) [f32; ODD + PIECE]);
 
 impl Piece {
-    const EMPTY: Self = Self([0.0; ODD + PIECE]);
+    pub(super) const EMPTY: Self = Self([0.0; ODD + PIECE]);
 
     /// [`PIECE`] columns from a place on: [`EVEN`], [`ODD`], or one column off.
     #[inline(always)]
@@ -79,12 +79,20 @@ impl Planes {
 
     /// Tells the pieces of `count` rows from `y` on, a group, their neighbours' outermost columns.
     pub(super) fn link(&mut self, y: usize, count: usize) {
+        for piece in 1..self.pieces {
+            self.join(y, count, piece);
+        }
+    }
+
+    /// [`Self::link`] for a piece and the one before it.
+    #[inline(always)]
+    pub(super) fn join(&mut self, y: usize, count: usize, piece: usize) {
         let (long, channels) = (self.long(), self.channels);
         let at = y % self.rows * long;
         for row in self.values[at..at + count * long].chunks_exact_mut(long) {
-            for at in channels..long {
-                let (before, after) = row.split_at_mut(at);
-                let (left, right) = (&mut before[at - channels].0, &mut after[0].0);
+            let (before, after) = row.split_at_mut(piece * channels);
+            let before = &mut before[(piece - 1) * channels..];
+            for (Piece(left), Piece(right)) in before.iter_mut().zip(after) {
                 right[ODD - 1] = left[ODD + PIECE - 1];
                 left[EVEN + PIECE] = right[EVEN];
             }
