@@ -1,7 +1,7 @@
 //! Threads and vector units, for everybody who walks over rows.
 //!
 //! Rows are independent here, so the bytes do not depend on how many threads share them.
-//! [`vectorised`] compiles a loop for the vector units of this machine (AVX2, AVX-512) as well
+//! [`vectorised`] compiles a loop for the vector units of this machine (AVX2) as well
 //! as for plain x86-64. Rust never reorders or fuses float arithmetic on its own, so all
 //! versions round alike and give the same bits, as long as the loop writes independent
 //! outputs and calls nothing from the platform's libm: use [`super::math`].
@@ -12,7 +12,9 @@ use rayon::prelude::*;
 /// Rows per piece of work: enough to pay for the hand-over, few enough to share out evenly.
 const ROWS: usize = 32;
 
-/// Runs `work` compiled for the widest vector unit this machine has, with equal results on all.
+/// Runs `work` compiled for the vector unit this machine has, with equal results on all. On x86-64 that is
+/// AVX2 at most: in registers twice as wide, one loop (the normal equations of the backdrop) took three times as
+/// long, and of the others none gained much. The nets' kernels ask `pulp` for all that there is.
 ///
 /// What `work` calls must be `#[inline(always)]` to profit: write `#[inline(always)] || ...` for
 /// `work` itself, pass closures (not functions by name) down into it, and copy or `move` what
@@ -29,6 +31,10 @@ pub fn vectorised<R>(work: impl FnOnce() -> R) -> R {
         fn call(self) -> R {
             (self.0)()
         }
+    }
+    #[cfg(target_arch = "x86_64")]
+    if let Some(simd) = pulp::x86::V3::try_new() {
+        return simd.vectorize(Work(work));
     }
     pulp::Arch::new().dispatch(Work(work))
 }

@@ -6,6 +6,7 @@
 
 pub mod bands;
 pub mod filter;
+pub mod fused;
 pub mod math;
 pub mod matrix;
 pub mod oklab;

@@ -1,23 +1,22 @@
-//! Convolutions with one fixed order of additions, fast without fused multiply-adds.
+//! Convolutions with one fixed order of additions.
 //!
 //! y[o] = bias[o] + sum over input channels, then kernel rows, then kernel columns of w x,
-//! added one after another (ONNX operators `Conv` and `ConvTranspose`, version 11). Each output
+//! added one after another, each product and sum with one rounding ([`crate::picture::fused`]; ONNX operators
+//! `Conv` and `ConvTranspose`, version 11). Each output
 //! value is one such chain, in whichever vector lane, on whichever thread; so the bits are the
 //! same on all machines. Padding takes part as zeros.
 //!
 //! A dense convolution gathers, for sixteen output pixels at once, what every tap sees into a
-//! small panel that stays in the cache, and then multiplies the panel with four output channels
+//! small panel that stays in the cache, and then multiplies the panel with six or four output channels
 //! at a time, whose sums stay in registers. Threads share out whole rows of the output. A transposed one of stride s is s x s ordinary ones,
 //! each giving every s-th row and column of the output. Depthwise ones walk over a padded plane.
 
 use rayon::prelude::*;
 
 use super::NetError;
+use super::multiply::{LANES, Multiply, Seen, filled, sizes};
+use crate::picture::fused;
 
-/// Output pixels whose sums are held together: two AVX2 or one AVX-512 register.
-const LANES: usize = 16;
-/// Output channels whose sums are held together.
-const ROWS: usize = 4;
 /// Output pixels of a depthwise sum held together.
 const WIDE: usize = 32;
 /// Multiply-adds worth handing to another thread (about 20 microseconds).
@@ -52,7 +51,7 @@ pub(super) enum Conv {
 pub(super) struct Dense {
     input: Cube,
     output: Cube,
-    /// Filled up to whole groups of [`ROWS`].
+    /// Filled up to whole groups.
     bias: Vec<f32>,
     passes: Vec<Pass>,
 }
@@ -67,7 +66,7 @@ struct Pass {
     step: [usize; 2],
     first: [usize; 2],
     every: [usize; 2],
-    /// Per group of [`ROWS`] output channels, per input channel, per tap: one value a row.
+    /// Per group of output channels, per input channel, per tap: one value for each of them.
     weights: Vec<f32>,
 }
 
@@ -256,91 +255,27 @@ impl Conv {
     }
 }
 
-/// Weights in the order in which [`Dense::run`] reads them; missing rows of the last group are 0.
+/// Weights in the order in which [`Dense::run`] reads them; missing channels of the last group are 0.
 fn packed(channels: usize, depth: usize, weight: impl Fn(usize, usize) -> f32) -> Vec<f32> {
-    let mut packed = Vec::with_capacity(channels.next_multiple_of(ROWS) * depth);
-    for group in (0..channels).step_by(ROWS) {
+    let mut packed = Vec::with_capacity(filled(channels) * depth);
+    let mut first = 0;
+    for size in sizes(channels) {
         for k in 0..depth {
-            packed.extend((group..group + ROWS).map(
+            packed.extend((first..first + size).map(
                 |o| {
                     if o < channels { weight(o, k) } else { 0.0 }
                 },
             ));
         }
+        first += size;
     }
     packed
-}
-
-/// Multiplies one panel with the weights of all output channels of a pass.
-struct Multiply<'a> {
-    bias: &'a [[f32; ROWS]],
-    weights: &'a [[f32; ROWS]],
-    panel: &'a [[f32; LANES]],
-    /// Per output channel, its sums.
-    out: &'a mut [[f32; LANES]],
-}
-
-impl Multiply<'_> {
-    /// The plain version: what [`pulp::WithSimd`] below gives, to the bit.
-    fn plain(self) {
-        let groups = self.bias.iter().zip(self.out.chunks_exact_mut(ROWS));
-        for (group, (bias, out)) in groups.enumerate() {
-            let weights = &self.weights[group * self.panel.len()..][..self.panel.len()];
-            for (row, out) in out.iter_mut().enumerate() {
-                *out = [bias[row]; LANES];
-                for (w, x) in weights.iter().zip(self.panel) {
-                    for (sum, x) in out.iter_mut().zip(x) {
-                        *sum += w[row] * x;
-                    }
-                }
-            }
-        }
-    }
-
-    /// With sums in `V` registers per row. Never a fused multiply-add.
-    #[inline(always)]
-    fn in_registers<S: pulp::Simd, const V: usize>(self, simd: S) {
-        let groups = self.bias.iter().zip(self.out.chunks_exact_mut(ROWS));
-        for (group, (bias, out)) in groups.enumerate() {
-            let weights = &self.weights[group * self.panel.len()..][..self.panel.len()];
-            let mut sums = bias.map(|b| [simd.splat_f32s(b); V]);
-            for (w, x) in weights.iter().zip(self.panel) {
-                let x = S::as_simd_f32s(x)
-                    .0
-                    .first_chunk::<V>()
-                    .expect("V registers hold a row");
-                for (sums, &w) in sums.iter_mut().zip(w) {
-                    let w = simd.splat_f32s(w);
-                    for (sum, &x) in sums.iter_mut().zip(x) {
-                        *sum = simd.add_f32s(*sum, simd.mul_f32s(w, x));
-                    }
-                }
-            }
-            for (out, sums) in out.iter_mut().zip(sums) {
-                S::as_mut_simd_f32s(out).0.copy_from_slice(&sums);
-            }
-        }
-    }
-}
-
-impl pulp::WithSimd for Multiply<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, simd: S) {
-        match S::F32_LANES {
-            16 => self.in_registers::<S, 1>(simd),
-            8 => self.in_registers::<S, 2>(simd),
-            4 => self.in_registers::<S, 4>(simd),
-            _ => self.plain(),
-        }
-    }
 }
 
 impl Dense {
     fn new(input: Cube, output: Cube, bias: &[f32], passes: Vec<Pass>) -> Self {
         let mut bias = bias.to_vec();
-        bias.resize(output[0].next_multiple_of(ROWS), 0.0);
+        bias.resize(filled(output[0]), 0.0);
         Self {
             input,
             output,
@@ -372,7 +307,7 @@ impl Dense {
         }
         pieces.into_par_iter().enumerate().for_each_init(
             || Scratch {
-                panel: vec![[0.0; LANES]; depth],
+                panel: vec![Seen([0.0; LANES]); depth],
                 sums: vec![[0.0; LANES]; self.bias.len()],
                 looks: Vec::new(),
             },
@@ -384,8 +319,8 @@ impl Dense {
                         let count = LANES.min(range.end - start);
                         self.gather(pass, input, start, scratch);
                         pulp::Arch::new().dispatch(Multiply {
-                            bias: self.bias.as_chunks().0,
-                            weights: pass.weights.as_chunks().0,
+                            bias: &self.bias,
+                            weights: &pass.weights,
                             panel: &scratch.panel[..self.input[0] * pass.taps.len()],
                             out: &mut scratch.sums,
                         });
@@ -451,7 +386,7 @@ impl Dense {
         }));
         let panel = scratch.panel.chunks_exact_mut(pass.taps.len().max(1));
         for (seen, plane) in panel.zip(input.chunks_exact(plane.max(1))) {
-            for (seen, look) in seen.iter_mut().zip(&scratch.looks) {
+            for (Seen(seen), look) in seen.iter_mut().zip(&scratch.looks) {
                 match look {
                     Look::Nowhere => *seen = [0.0; LANES],
                     Look::Run(at) => seen.copy_from_slice(&plane[*at..*at + LANES]),
@@ -473,7 +408,7 @@ impl Dense {
 /// What one thread needs for a block of [`LANES`] grid positions.
 struct Scratch {
     /// Per input channel and tap, what is seen.
-    panel: Vec<[f32; LANES]>,
+    panel: Vec<Seen>,
     /// Per output channel, what comes out.
     sums: Vec<[f32; LANES]>,
     looks: Vec<Look>,
@@ -621,8 +556,8 @@ impl Filter<'_> {
         self.each_block(|line, taps, weights, bias| {
             let mut sums = [bias; WIDE];
             for (&tap, w) in taps.iter().zip(weights) {
-                for (sum, x) in sums.iter_mut().zip(&line[tap..tap + WIDE]) {
-                    *sum += w * x;
+                for (sum, &x) in sums.iter_mut().zip(&line[tap..tap + WIDE]) {
+                    *sum = fused::plain(*w, x, *sum);
                 }
             }
             sums
@@ -640,7 +575,7 @@ impl Filter<'_> {
                     let w = simd.splat_f32s(w);
                     let x = S::as_simd_f32s(&line[tap..tap + WIDE]).0;
                     for (sum, &x) in sums.iter_mut().zip(x) {
-                        *sum = simd.add_f32s(*sum, simd.mul_f32s(w, x));
+                        *sum = fused::fused(simd, w, x, *sum);
                     }
                 }
                 let mut out = [0.0; WIDE];
@@ -667,19 +602,8 @@ impl pulp::WithSimd for Filter<'_> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::multiply::tests::{bits, noise};
     use super::*;
-
-    /// Numbers between -1 and 1 (Knuth's MMIX generator), the same in every run.
-    fn noise(count: usize) -> Vec<f32> {
-        let mut state = 1_u64;
-        let next = |_| {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (state >> 40) as f32 / (1 << 23) as f32 - 1.0
-        };
-        (0..count).map(next).collect()
-    }
 
     /// The sum as it stands at the top of this file, one value at a time.
     fn by_definition(
@@ -712,7 +636,7 @@ mod tests {
                                 };
                                 let k = (ky * p.kernel[1]) + kx;
                                 let taps = p.kernel[0] * p.kernel[1];
-                                sum += weights[(o * depth + c) * taps + k] * seen;
+                                sum = weights[(o * depth + c) * taps + k].mul_add(seen, sum);
                             }
                         }
                     }
@@ -721,11 +645,6 @@ mod tests {
             }
         }
         out
-    }
-
-    fn bits(values: &[f32]) -> Vec<u32> {
-        // Padding can turn -0 into 0 in one order of zeros; they are the same number.
-        values.iter().map(|v| (v + 0.0).to_bits()).collect()
     }
 
     #[track_caller]
@@ -768,30 +687,6 @@ mod tests {
         ] {
             check(cube, cube[0], true, p);
         }
-    }
-
-    /// What a machine without AVX2 computes.
-    #[test]
-    fn plain_code_gives_the_bits_of_vector_code() {
-        let (depth, groups) = (37, 3);
-        let (weights, panel) = (noise(groups * depth * ROWS), noise(depth * LANES));
-        let bias = noise(groups * ROWS);
-        let run = |plain: bool| {
-            let mut out = vec![0.0; groups * ROWS * LANES];
-            let work = Multiply {
-                bias: bias.as_chunks().0,
-                weights: weights.as_chunks().0,
-                panel: panel.as_chunks().0,
-                out: out.as_chunks_mut().0,
-            };
-            if plain {
-                work.plain();
-            } else {
-                pulp::Arch::new().dispatch(work);
-            }
-            out
-        };
-        assert_eq!(bits(&run(true)), bits(&run(false)));
     }
 
     /// Each input value, spread over the output by the kernel: the operator's own definition.

@@ -3,12 +3,13 @@
 //! Libraries for this choose fused multiply-adds when the machine has them, so two machines
 //! differ in the last bits, and at a threshold in a whole region. This runner knows only the two
 //! dozen operations that the nets here use ([`operators`], [`conv`]), adds in one fixed order and
-//! never fuses; vector units and threads share out whole sums, never parts of one.
+//! fuses everywhere or nowhere; vector units and threads share out whole sums, never parts of one.
 //!
 //! [`Net::load`] reads ONNX ([`onnx`]), works out every shape and checks every setting, so
 //! [`Net::run`] can only refuse an input of the wrong shape.
 
 mod conv;
+mod multiply;
 mod onnx;
 mod operators;
 

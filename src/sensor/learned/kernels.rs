@@ -1,22 +1,16 @@
-//! Convolutions on pieces of planes, with one fixed order of additions and without fused
-//! multiply-adds.
+//! What layers of a net do on pieces of planes, with one fixed order of additions: the ways between
+//! densities here, convolutions of 3 x 3 in [`super::square`].
 //!
-//! A 3 x 3 convolution makes four rows by two columns at once (A. Lavin, S. Gray, "Fast algorithms
-//! for convolutional neural networks", CVPR 2016: F(4, 3) down the columns, F(2, 3) along the
-//! rows): six rows by four columns of an input are combined to 24 terms, each term is one product for each
-//! output and input, and the 24 sums of products are combined to the eight values. That is 24
-//! products in place of 72. Even columns stand apart from odd ones, so that all this runs over
-//! neighbouring columns in vector registers.
-//!
-//! Each value is one chain of operations, in whichever vector lane. Its last bits depend on where its
-//! group of four rows begins and on the six rows that the group sees, on even and odd
-//! columns, and on nothing else.
+//! Each value is one chain of operations, in whichever vector lane; products are added with one rounding
+//! for both ([`fused`]), the same on every machine.
 
 use std::ops::Range;
 
 use pulp::Simd;
 
 use super::planes::{EVEN, ODD, PIECE, Piece, Planes};
+use super::square::{DOWN, MANY, Made};
+use crate::picture::fused::fused;
 
 /// Output channels whose sums are held together, in registers.
 pub(super) const TOGETHER: usize = 4;
@@ -24,21 +18,12 @@ pub(super) const TOGETHER: usize = 4;
 /// Channels that there is room for.
 pub(super) const MOST: usize = 96;
 
-/// Output rows of a 3 x 3 convolution that are made together.
-pub(super) const TALL: usize = 4;
-
-/// Terms down a column and along a row.
-const DOWN: usize = 6;
-const ALONG: usize = 4;
-const TERMS: usize = DOWN * ALONG;
-
-/// Room for what is between seeing and making a piece. One channel or term more than
-/// needed keeps what is used together from falling on the same lines of the cache.
+/// Room for what is between seeing and making a piece.
 pub(super) struct Terms {
-    /// Per term, per input.
-    seen: [[[f32; PIECE]; MOST + 1]; TERMS],
-    /// Per output, per term.
-    made: [[[f32; PIECE]; TERMS + 1]; MOST],
+    /// Per term down a column, per input.
+    pub(super) seen: [[Piece; MOST]; DOWN],
+    /// Of a group of outputs.
+    pub(super) made: [Made; MANY],
     /// Per channel, columns of the coarser density in their natural order.
     parts: [[f32; PIECE]; MOST],
 }
@@ -46,66 +31,10 @@ pub(super) struct Terms {
 impl Terms {
     pub(super) fn new() -> Box<Self> {
         Box::new(Self {
-            seen: [[[0.0; PIECE]; MOST + 1]; TERMS],
-            made: [[[0.0; PIECE]; TERMS + 1]; MOST],
+            seen: [const { [const { Piece::EMPTY }; MOST] }; DOWN],
+            made: [[[[0.0; PIECE]; 2]; DOWN]; MANY],
             parts: [[0.0; PIECE]; MOST],
         })
-    }
-}
-
-/// A convolution of 3 x 3.
-pub(super) struct Square {
-    inputs: usize,
-    outputs: usize,
-    /// Per term, per group of outputs, per input: one value for each output.
-    weights: Vec<[f32; TOGETHER]>,
-}
-
-impl Square {
-    /// `taps` per output, per input: three rows of three.
-    pub(super) fn new(inputs: usize, taps: &[f32]) -> Self {
-        let outputs = taps.len() / (9 * inputs);
-        assert!(
-            inputs.max(outputs) <= MOST,
-            "a net as wide as there is room"
-        );
-        let groups = outputs.div_ceil(TOGETHER);
-        let mut weights = vec![[0.0; TOGETHER]; groups * TERMS * inputs];
-        for (output, taps) in taps.chunks_exact(9 * inputs).enumerate() {
-            for (input, taps) in taps.chunks_exact(9).enumerate() {
-                let tap = |k: usize| f64::from(taps[k]);
-                let rows = [0, 3, 6].map(|k| {
-                    let [a, b, c] = [tap(k), tap(k + 1), tap(k + 2)];
-                    [a, (a + c + b) / 2.0, (a + c - b) / 2.0, c]
-                });
-                for along in 0..ALONG {
-                    let [a, b, c] = rows.map(|row| row[along]);
-                    let ends = a / 24.0 + c / 6.0;
-                    let terms: [f64; DOWN] = [
-                        a / 4.0,
-                        -(a + c + b) / 6.0,
-                        -(a + c - b) / 6.0,
-                        ends + b / 12.0,
-                        ends - b / 12.0,
-                        c,
-                    ];
-                    for (down, value) in terms.into_iter().enumerate() {
-                        let term = down * ALONG + along;
-                        let at = (term * groups + output / TOGETHER) * inputs + input;
-                        weights[at][output % TOGETHER] = value as f32;
-                    }
-                }
-            }
-        }
-        Self {
-            inputs,
-            outputs,
-            weights,
-        }
-    }
-
-    pub(super) fn outputs(&self) -> usize {
-        self.outputs
     }
 }
 
@@ -129,18 +58,18 @@ impl Mixing {
 }
 
 #[inline(always)]
-fn read<S: Simd>(values: &[f32; PIECE], x: usize) -> S::f32s {
+pub(super) fn read<S: Simd>(values: &[f32; PIECE], x: usize) -> S::f32s {
     S::as_simd_f32s(&values[x..x + S::F32_LANES]).0[0]
 }
 
 #[inline(always)]
-fn write<S: Simd>(values: &mut [f32; PIECE], x: usize, v: S::f32s) {
+pub(super) fn write<S: Simd>(values: &mut [f32; PIECE], x: usize, v: S::f32s) {
     S::as_mut_simd_f32s(&mut values[x..x + S::F32_LANES]).0[0] = v;
 }
 
 /// Nothing below 0.
 #[inline(always)]
-fn above<S: Simd>(simd: S, v: S::f32s) -> S::f32s {
+pub(super) fn above<S: Simd>(simd: S, v: S::f32s) -> S::f32s {
     let zero = simd.splat_f32s(0.0);
     simd.select_f32s(simd.less_than_f32s(zero, v), v, zero)
 }
@@ -162,212 +91,16 @@ fn add<S: Simd>(
     for (sums, &w) in sums.iter_mut().zip(weights) {
         let w = simd.splat_f32s(w);
         for (sum, v) in sums.iter_mut().zip(v) {
-            *sum = simd.add_f32s(*sum, simd.mul_f32s(w, v));
-        }
-    }
-}
-
-/// The six terms of six values down a column.
-#[inline(always)]
-fn six<S: Simd>(simd: S, d: [S::f32s; DOWN]) -> [S::f32s; DOWN] {
-    let [two, four] = [simd.splat_f32s(2.0), simd.splat_f32s(4.0)];
-    let (u, w) = (simd.sub_f32s(d[4], d[2]), simd.sub_f32s(d[3], d[1]));
-    let even = simd.sub_f32s(d[4], simd.mul_f32s(four, d[2]));
-    let odd = simd.sub_f32s(d[3], simd.mul_f32s(four, d[1]));
-    let double = simd.mul_f32s(two, w);
-    [
-        simd.add_f32s(simd.mul_f32s(four, simd.sub_f32s(d[0], d[2])), u),
-        simd.add_f32s(even, odd),
-        simd.sub_f32s(even, odd),
-        simd.add_f32s(u, double),
-        simd.sub_f32s(u, double),
-        simd.sub_f32s(simd.sub_f32s(d[5], d[3]), simd.mul_f32s(four, w)),
-    ]
-}
-
-/// Four values down a column from the sums of its six terms.
-#[inline(always)]
-fn four<S: Simd>(simd: S, m: [S::f32s; DOWN]) -> [S::f32s; TALL] {
-    let [two, four, eight] = [
-        simd.splat_f32s(2.0),
-        simd.splat_f32s(4.0),
-        simd.splat_f32s(8.0),
-    ];
-    let (plus, minus) = (simd.add_f32s(m[1], m[2]), simd.sub_f32s(m[1], m[2]));
-    let (more, less) = (simd.add_f32s(m[3], m[4]), simd.sub_f32s(m[3], m[4]));
-    let last = simd.add_f32s(minus, simd.mul_f32s(eight, less));
-    [
-        simd.add_f32s(m[0], simd.add_f32s(plus, more)),
-        simd.add_f32s(minus, simd.mul_f32s(two, less)),
-        simd.add_f32s(plus, simd.mul_f32s(four, more)),
-        simd.add_f32s(m[5], last),
-    ]
-}
-
-/// A [`Square`] at work on a group of rows.
-pub(super) struct Squaring<'a> {
-    pub(super) conv: &'a Square,
-    pub(super) from: &'a Planes,
-    /// Rows of `from` that there are; the first and last stand for those beyond.
-    pub(super) have: Range<usize>,
-    /// First row.
-    pub(super) y: usize,
-    /// Pairs of columns.
-    pub(super) pairs: Range<usize>,
-    /// What sums begin with; zero where it ends.
-    pub(super) starts: &'a [f32],
-    /// Whether what is seen is added.
-    pub(super) add: bool,
-    /// Nothing stays below 0.
-    pub(super) positive: bool,
-    pub(super) terms: &'a mut Terms,
-    pub(super) to: &'a mut Planes,
-}
-
-impl Squaring<'_> {
-    /// The terms of each input.
-    #[inline(always)]
-    fn look<S: Simd>(&mut self, simd: S, piece: usize, columns: Range<usize>) {
-        let inputs = self.conv.inputs.min(MOST);
-        let mut rows: [&[Piece]; DOWN] = [&[]; DOWN];
-        for (k, row) in rows.iter_mut().enumerate() {
-            let y = (self.y + k)
-                .saturating_sub(1)
-                .clamp(self.have.start, self.have.end - 1);
-            *row = &self.from.row(y)[piece * self.from.channels..][..inputs];
-        }
-        let seen = &mut self.terms.seen;
-        for input in 0..inputs {
-            let [a, b, c, d, e, f] = rows;
-            let six_rows = [a, b, c, d, e, f].map(|row| &row[input]);
-            for x in (columns.start..columns.end.min(PIECE)).step_by(S::F32_LANES) {
-                for along in 0..ALONG {
-                    let mut d = [simd.splat_f32s(0.0); DOWN];
-                    for (d, row) in d.iter_mut().zip(six_rows) {
-                        let at = |first: usize| read::<S>(row.columns(first), x);
-                        *d = match along {
-                            0 => simd.sub_f32s(at(ODD - 1), at(ODD)),
-                            1 => simd.add_f32s(at(EVEN), at(ODD)),
-                            2 => simd.sub_f32s(at(ODD), at(EVEN)),
-                            _ => simd.sub_f32s(at(EVEN), at(EVEN + 1)),
-                        };
-                    }
-                    for (down, v) in six(simd, d).into_iter().enumerate() {
-                        write::<S>(&mut seen[down * ALONG + along][input], x, v);
-                    }
-                }
-            }
-        }
-    }
-
-    /// The sums of products of each term.
-    #[inline(always)]
-    fn multiply<S: Simd>(&mut self, simd: S, columns: Range<usize>) {
-        let inputs = self.conv.inputs;
-        let groups = self.conv.outputs.div_ceil(TOGETHER);
-        let Terms { seen, made, .. } = &mut *self.terms;
-        let both = 2 * S::F32_LANES;
-        let mut weights = self.conv.weights.chunks_exact(inputs);
-        for (term, seen) in seen.iter().enumerate() {
-            let group = made.chunks_exact_mut(TOGETHER).take(groups);
-            for (group, weights) in group.zip(&mut weights) {
-                for x in (columns.start / both * both..columns.end.min(PIECE)).step_by(both) {
-                    let mut sums = [[simd.splat_f32s(0.0); 2]; TOGETHER];
-                    for (values, weights) in seen.iter().zip(weights) {
-                        add(simd, &mut sums, values, x, weights);
-                    }
-                    for (made, sums) in group.iter_mut().zip(sums) {
-                        write::<S>(&mut made[term], x, sums[0]);
-                        write::<S>(&mut made[term], x + S::F32_LANES, sums[1]);
-                    }
-                }
-            }
-        }
-    }
-
-    /// Four rows of each output.
-    #[inline(always)]
-    fn put<S: Simd, const ADD: bool, const POSITIVE: bool>(
-        &mut self,
-        simd: S,
-        piece: usize,
-        columns: Range<usize>,
-    ) {
-        let outputs = self.conv.outputs.min(MOST);
-        let mut seen: [&[Piece]; TALL] = [&[]; TALL];
-        if ADD {
-            seen = self.from.group(self.y);
-            for row in &mut seen {
-                *row = &row[piece * outputs..][..outputs];
-            }
-        }
-        let mut to = self.to.group_mut::<TALL>(self.y);
-        for row in &mut to {
-            *row = &mut std::mem::take(row)[piece * outputs..][..outputs];
-        }
-        let [a, b, c, d] = to;
-        for channel in 0..outputs {
-            let made = &self.terms.made[channel];
-            let start = simd.splat_f32s(self.starts.get(channel).copied().unwrap_or(0.0));
-            let mut out = [
-                &mut a[channel],
-                &mut b[channel],
-                &mut c[channel],
-                &mut d[channel],
-            ];
-            for x in (columns.start..columns.end.min(PIECE)).step_by(S::F32_LANES) {
-                for first in [EVEN, ODD] {
-                    let mut m = [simd.splat_f32s(0.0); DOWN];
-                    for (down, m) in m.iter_mut().enumerate() {
-                        let term = |along: usize| read::<S>(&made[down * ALONG + along], x);
-                        *m = if first == EVEN {
-                            simd.add_f32s(simd.add_f32s(term(0), term(1)), term(2))
-                        } else {
-                            simd.sub_f32s(simd.sub_f32s(term(1), term(2)), term(3))
-                        };
-                    }
-                    for (i, (v, out)) in four(simd, m).into_iter().zip(&mut out).enumerate() {
-                        let mut v = simd.add_f32s(v, start);
-                        if ADD {
-                            let seen = read::<S>(seen[i][channel].columns(first), x);
-                            v = simd.add_f32s(v, seen);
-                        }
-                        if POSITIVE {
-                            v = above(simd, v);
-                        }
-                        write::<S>(out.columns_mut(first), x, v);
-                    }
-                }
-            }
+            *sum = fused(simd, w, v, *sum);
         }
     }
 }
 
 /// Which columns of a piece lie in a range, from a whole number of `step` on.
 #[inline(always)]
-fn inside(range: &Range<usize>, piece: usize, step: usize) -> Range<usize> {
+pub(super) fn inside(range: &Range<usize>, piece: usize, step: usize) -> Range<usize> {
     let first = piece * PIECE;
     range.start.saturating_sub(first) / step * step..(range.end - first).min(PIECE)
-}
-
-impl pulp::WithSimd for Squaring<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(mut self, simd: S) {
-        for piece in self.pairs.start / PIECE..self.pairs.end.div_ceil(PIECE) {
-            let columns = inside(&self.pairs, piece, S::F32_LANES);
-            self.look(simd, piece, columns.clone());
-            self.multiply(simd, columns.clone());
-            match (self.add, self.positive) {
-                (true, true) => self.put::<S, true, true>(simd, piece, columns),
-                (true, false) => self.put::<S, true, false>(simd, piece, columns),
-                (false, true) => self.put::<S, false, true>(simd, piece, columns),
-                (false, false) => self.put::<S, false, false>(simd, piece, columns),
-            }
-        }
-        self.to.link(self.y, TALL);
-    }
 }
 
 /// One row of the coarser density from two rows of the finer one; nothing stays below 0.
@@ -425,8 +158,8 @@ impl pulp::WithSimd for Coarsening<'_> {
             let half = piece % 2 * (PIECE / 2);
             let to = &mut to[piece / 2 * outputs..][..outputs];
             for (to, part) in to.iter_mut().zip(&terms.parts) {
-                let (odd, even) = to.0.split_at_mut(EVEN);
-                let halves = even[half..].iter_mut().zip(&mut odd[ODD + half..]);
+                let (even, odd) = to.0.split_at_mut(ODD);
+                let halves = even[EVEN + half..].iter_mut().zip(&mut odd[half..]);
                 for ((even, odd), pair) in halves.zip(part.as_chunks::<2>().0) {
                     [*even, *odd] = *pair;
                 }
@@ -473,8 +206,8 @@ impl pulp::WithSimd for Refining<'_> {
             let half = piece % 2 * (PIECE / 2);
             let from = &from[piece / 2 * inputs..][..inputs];
             for (from, part) in from.iter().zip(&mut terms.parts) {
-                let (odd, even) = from.0.split_at(EVEN);
-                let halves = even[half..].iter().zip(&odd[ODD + half..]);
+                let (even, odd) = from.0.split_at(ODD);
+                let halves = even[EVEN + half..].iter().zip(&odd[half..]);
                 for ((even, odd), pair) in halves.zip(part.as_chunks_mut::<2>().0) {
                     *pair = [*even, *odd];
                 }
@@ -509,6 +242,7 @@ impl pulp::WithSimd for Refining<'_> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::square::{Square, Squaring};
     use super::*;
 
     /// Repeatable numbers, -1 to 1 (a linear congruence, Numerical Recipes' constants).
@@ -617,6 +351,82 @@ mod tests {
                 assert_near(value(&to, output, y, x), expected);
             }
         }
+    }
+
+    /// Without vector units, with AVX2 alone, with all that this machine has.
+    fn on<W: pulp::WithSimd<Output = ()>>(unit: usize, work: W) {
+        match unit {
+            0 => work.with_simd(pulp::Scalar),
+            #[cfg(target_arch = "x86_64")]
+            1 => match pulp::x86::V3::try_new() {
+                Some(simd) => Simd::vectorize(simd, work),
+                None => work.with_simd(pulp::Scalar),
+            },
+            _ => pulp::Arch::new().dispatch(work),
+        }
+    }
+
+    #[test]
+    fn all_machines_give_the_same_bits() {
+        let (few, many, width) = (8, 12, 200);
+        let mut random = Random(11);
+        let square = Square::new(few, &random.many(few * few * 9));
+        let taps = random.many(4 * few * many);
+        let down = Mixing::new(4 * few, many, |output, input| {
+            taps[output * 4 * few + input]
+        });
+        let up = Mixing::new(many, 4 * few, |output, input| {
+            taps[input * 4 * few + output]
+        });
+        let from = random.planes(few, 4, width);
+        let [one, some, all] = [0, 1, 2].map(|unit| {
+            let mut terms = Terms::new();
+            let mut fine = Planes::new(few, 4, width);
+            let mut coarse = Planes::new(many, 4, width / 2);
+            on(
+                unit,
+                Squaring {
+                    conv: &square,
+                    from: &from,
+                    have: 0..4,
+                    y: 0,
+                    pairs: 2..98,
+                    starts: &[0.5],
+                    add: true,
+                    positive: true,
+                    terms: &mut terms,
+                    to: &mut fine,
+                },
+            );
+            on(
+                unit,
+                Coarsening {
+                    conv: &down,
+                    fine: &fine,
+                    y: 1,
+                    pairs: 2..48,
+                    terms: &mut terms,
+                    coarse: &mut coarse,
+                },
+            );
+            on(
+                unit,
+                Refining {
+                    conv: &up,
+                    coarse: &coarse,
+                    y: 1,
+                    pairs: 3..47,
+                    terms: &mut terms,
+                    fine: &mut fine,
+                },
+            );
+            let places = (0..few).flat_map(|k| (12..188).map(move |x| (k, x)));
+            let value = |(channel, x)| [2, 3].map(|y| value(&fine, channel, y, x).to_bits());
+            places.map(value).collect::<Vec<_>>()
+        });
+        assert!(one.iter().flatten().any(|&bits| bits != 0));
+        assert_eq!(one, some);
+        assert_eq!(one, all);
     }
 
     /// Both ways between densities, written out.

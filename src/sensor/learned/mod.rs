@@ -32,6 +32,7 @@ mod judge;
 mod kernels;
 mod net;
 mod planes;
+mod square;
 mod tied;
 
 use std::sync::LazyLock;
@@ -346,8 +347,8 @@ fn spread(roots: &[f32], width: usize, y: usize, planes: &mut Planes) {
 #[inline(always)]
 fn halve(line: &[f32], channel: usize, row: &mut [Piece]) {
     for (line, pieces) in line.chunks(2 * PIECE).zip(row.as_chunks_mut::<4>().0) {
-        let (odd, even) = pieces[channel].0.split_at_mut(EVEN);
-        let halves = even.iter_mut().zip(&mut odd[ODD..]);
+        let (even, odd) = pieces[channel].0.split_at_mut(ODD);
+        let halves = even[EVEN..][..PIECE].iter_mut().zip(odd);
         for ((even, odd), pair) in halves.zip(line.as_chunks::<2>().0) {
             [*even, *odd] = *pair;
         }

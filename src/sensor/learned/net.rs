@@ -12,8 +12,9 @@
 
 use std::ops::Range;
 
-use super::kernels::{Coarsening, MOST, Mixing, Refining, Square, Squaring, TALL, Terms};
+use super::kernels::{Coarsening, MOST, Mixing, Refining, Terms};
 use super::planes::Planes;
+use super::square::{Square, Squaring, TALL};
 
 /// Rows of the mosaic that are fetched together.
 pub(super) const FETCHED: usize = 64;

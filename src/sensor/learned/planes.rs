@@ -4,19 +4,19 @@
 /// enough that what is between two layers stays in the second cache.
 pub(super) const PIECE: usize = 32;
 
-/// Where odd and even columns begin in a piece: at a whole register of eight.
-pub(super) const ODD: usize = 8;
-pub(super) const EVEN: usize = ODD + PIECE;
+/// Where even and odd columns begin in a piece: at a whole line of the cache.
+pub(super) const EVEN: usize = 0;
+pub(super) const ODD: usize = EVEN + PIECE + 16;
 
-/// [`PIECE`] pairs of columns of a channel: the odd column before them, the odd columns, the even
-/// columns, the even column after them. So neighbours of even and of odd columns are read without
-/// moving values within registers.
+/// [`PIECE`] pairs of columns of a channel: the even columns, the even column after them, some that
+/// nobody reads, the odd column before them, the odd columns. So neighbours of even and of odd columns are
+/// read without moving values within registers.
 #[derive(Clone)]
 #[repr(align(64))]
-pub(super) struct Piece(pub(super) [f32; EVEN + PIECE + 8]);
+pub(super) struct Piece(pub(super) [f32; ODD + PIECE]);
 
 impl Piece {
-    const EMPTY: Self = Self([0.0; EVEN + PIECE + 8]);
+    pub(super) const EMPTY: Self = Self([0.0; ODD + PIECE]);
 
     /// [`PIECE`] columns from a place on: [`EVEN`], [`ODD`], or one column off.
     #[inline(always)]
@@ -79,12 +79,20 @@ impl Planes {
 
     /// Tells the pieces of `count` rows from `y` on, a group, their neighbours' outermost columns.
     pub(super) fn link(&mut self, y: usize, count: usize) {
+        for piece in 1..self.pieces {
+            self.join(y, count, piece);
+        }
+    }
+
+    /// [`Self::link`] for a piece and the one before it.
+    #[inline(always)]
+    pub(super) fn join(&mut self, y: usize, count: usize, piece: usize) {
         let (long, channels) = (self.long(), self.channels);
         let at = y % self.rows * long;
         for row in self.values[at..at + count * long].chunks_exact_mut(long) {
-            for at in channels..long {
-                let (before, after) = row.split_at_mut(at);
-                let (left, right) = (&mut before[at - channels].0, &mut after[0].0);
+            let (before, after) = row.split_at_mut(piece * channels);
+            let before = &mut before[(piece - 1) * channels..];
+            for (Piece(left), Piece(right)) in before.iter_mut().zip(after) {
                 right[ODD - 1] = left[ODD + PIECE - 1];
                 left[EVEN + PIECE] = right[EVEN];
             }
