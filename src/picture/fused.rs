@@ -14,7 +14,7 @@ use pulp::Simd;
 pub fn fused<S: Simd>(simd: S, a: S::f32s, b: S::f32s, c: S::f32s) -> S::f32s {
     // One lane: the machine has none of the vector units that `pulp` knows, and they all fuse.
     if S::F32_LANES == 1 {
-        let [a, b, c] = [a, b, c].map(|v| pulp::bytemuck::cast::<S::f32s, f32>(v));
+        let [a, b, c] = [a, b, c].map(pulp::bytemuck::cast::<S::f32s, f32>);
         return pulp::bytemuck::cast(plain(a, b, c));
     }
     simd.mul_add_f32s(a, b, c)
@@ -32,7 +32,7 @@ pub fn plain(a: f32, b: f32, c: f32) -> f32 {
     let away = (bits ^ lost.to_bits().cast_signed()) >> 63;
     let odd = bits.wrapping_add(away) | 1;
     // Neither what is exact nor what is not a number.
-    let inexact = lost < 0.0 || lost > 0.0;
+    let inexact = lost.abs() > 0.0;
     f64::from_bits(if inexact { odd } else { bits }.cast_unsigned()) as f32
 }
 
