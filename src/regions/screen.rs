@@ -39,11 +39,6 @@ pub(super) fn keyed(colour: [f32; 3], b: [f32; 3]) -> bool {
     channel(b).is_some_and(|c| excess(colour, c) > KEYED * excess(b, c))
 }
 
-/// Alpha up to which a pixel may be otherwise than the colour models say without cloth of the screen's own
-/// colour being suspected, and how far otherwise above that.
-const OPEN: f32 = 0.6;
-const TRUSTED: f32 = 0.35;
-
 /// Alpha of a pixel `colour` before the screen `b`, `sitter` being the sitter's colour beside it (black
 /// where it is not known); `found`, what the colour models say, where it would not be true.
 #[inline(always)]
@@ -52,14 +47,13 @@ pub(super) fn alpha(colour: [f32; 3], b: [f32; 3], sitter: [f32; 3], found: f32)
         return found;
     };
     let whole = excess(b, c);
-    let own = (excess(sitter, c) / whole).min(0.0).max(-1.0);
-    let alpha = (1.0 - excess(colour, c) / whole) / (1.0 - own);
-    let alpha = alpha.max(0.0).min(1.0);
-    if found < OPEN || (alpha - found).abs() < TRUSTED {
-        alpha
-    } else {
-        found
+    let own = excess(sitter, c) / whole;
+    if own > KEYED {
+        return found;
     }
+    let own = own.min(0.0).max(-1.0);
+    let alpha = (1.0 - excess(colour, c) / whole) / (1.0 - own);
+    alpha.max(0.0).min(1.0)
 }
 
 #[cfg(test)]

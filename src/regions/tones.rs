@@ -53,6 +53,9 @@ const BLUR: f32 = 0.015;
 const SKIN_GAIN: f32 = 3.0;
 const HAIR_GAIN: f32 = 2.0;
 
+/// Share of hair by the nets from which its colours are heard in full.
+const HEARD: f32 = 0.15;
+
 /// Values at which logarithms are looked up.
 const STEPS: usize = 512;
 
@@ -147,8 +150,12 @@ fn part(
             if all < 0.02 {
                 continue;
             }
-            // Thin hair before a pale wall has pale cloth's colours, so hair is not told away.
-            let told = told[[y, x]].max(if first == HAIR { 0.0 } else { f32::MIN });
+            let mut told = told[[y, x]];
+            if first == HAIR {
+                // Thin hair before a pale wall has pale cloth's colours, so hair is not told away. Grey hair
+                // has a white collar's: where the nets see next to none, colours bring none.
+                told = told.max(0.0) * (own / (HEARD * all)).min(1.0);
+            }
             let odds = (own + 1e-6) / (cloth + 1e-6) * exp(gain * told);
             let new = all * odds / (1.0 + odds);
             classes[[CLOTH, y, x]] = all - new;
