@@ -614,7 +614,7 @@ fn apply(
             a + (b - a) * down.share
         };
         let (near, on_brow, bars) = (flat(&say.line), flat(&say.brows), flat(&say.glasses));
-        let found = found.each_ref().map(|map| flat(map));
+        let found = found.each_ref().map(flat);
         let glasses = glasses.map(flat);
         for (x, column) in across.iter().enumerate() {
             let read = |plane: &[f32]| read(plane, column);
