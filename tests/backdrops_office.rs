@@ -93,7 +93,7 @@ fn the_green_screen_goes_about_as_well_as_with_the_true_matte() {
     let found = find(&picture, None);
     let known = with_matte(&found, alpha.clone());
     // What is reached is held here; half as much again is wanted. Before white every error of the matte
-    // counts, and noise and demosaicing alone leave 1.5 where the true colour of every strand is known.
+    // counts, and noise and demosaicing alone leave about 1.5 where the true colour of every strand is known.
     for (name, hex, most) in [
         ("grey", [0x76; 3], 1.1),
         ("black", [0; 3], 1.2),

@@ -82,7 +82,7 @@ fn planted_blemishes_are_found_and_moles_stay() {
     // Nine in ten are wanted. Known to be missed: one on the hairline, as brown as a real sitter's raised
     // mole; one edge-on on very dark skin and two on the darkest, which stand at the noise (at 6 times the
     // unevenness around; a first version of the denoising net let one more be seen, asking for less marks
-    // twice as many places on real skin, most of them nothing).
+    // about twice as many places on real skin, at many of which nothing shows).
     assert!(sum(|c| c.found) >= 22, "{} of 26 found", sum(|c| c.found));
     assert_eq!(sum(|c| c.moles), 0, "moles were taken");
     assert!(worst <= 1, "{worst} false finds on one face");
