@@ -15,9 +15,7 @@ use lapel::operations::canvas::Canvas;
 use lapel::operations::output_sharpening::OutputSharpening;
 use lapel::operations::{Operation, Scene, Stage};
 use lapel::picture::{Linear, Ratio, Rect, Size, resample};
-use lapel::raw::{
-    self, Decoder, Exif, Filter, Frame, Limits, Orientation, Pattern, Samples, SensorFrame,
-};
+use lapel::raw::{self, Filter, Frame, Limits, Pattern, SensorFrame};
 use lapel::regions::{self, Regions};
 use lapel::sensor::{self, Development};
 use ndarray::Array2;
@@ -62,20 +60,11 @@ static MOSAIC: LazyLock<SensorFrame> = LazyLock::new(|| {
         let grain = ((y * 7919 + x * 104_729) * 2_654_435_761 % 65_536) as f32 / 65_536.0 - 0.5;
         picture.planes[colour][[y, x]] * (1.0 + 0.02 * grain)
     };
+    let mosaic = Array2::from_shape_fn((SIZE.height, SIZE.width), site);
     SensorFrame {
-        samples: Samples::Float(Array2::from_shape_fn((SIZE.height, SIZE.width), site)),
-        pattern: Pattern::Bayer(filters),
-        black: Array2::zeros((1, 1)),
-        white: [1.0; 3],
         balance: Some([1.0; 3]),
-        matrices: Vec::new(),
-        analog_balance: [1.0; 3],
-        baseline_exposure: 0.0,
         noise_profile: Some([[1e-4, 1e-7]; 3]),
-        crop: Rect::whole(SIZE),
-        orientation: Orientation(1),
-        exif: Exif::default(),
-        decoder: Decoder::Image,
+        ..SensorFrame::from_light(mosaic, Pattern::Bayer(filters))
     }
 });
 

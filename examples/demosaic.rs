@@ -10,11 +10,14 @@ use std::fs::File;
 use std::io::{BufReader, BufWriter};
 
 use lapel::picture::{Ratio, Rect, Size};
-use lapel::raw::{Decoder, Exif, Filter, Orientation, Pattern, Samples, SensorFrame};
+use lapel::raw::{Filter, Pattern, SensorFrame};
 use lapel::sensor;
 use ndarray::Array2;
 use tiff::decoder::{Decoder as TiffReader, DecodingResult};
 use tiff::encoder::{TiffEncoder, colortype::RGB32Float};
+
+/// Rows that are written together.
+const STRIP: u32 = 64;
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -31,24 +34,11 @@ fn main() -> Result<(), Box<dyn Error>> {
         height: height as usize,
     };
     let pattern = match arguments.iter().position(|a| a == "--pattern") {
-        None => Pattern::Bayer([Filter::Red, Filter::Green, Filter::Green, Filter::Blue]),
+        None => Pattern::RGGB,
         Some(at) => pattern(arguments.get(at + 1).map_or("", String::as_str))?,
     };
-    let frame = SensorFrame {
-        samples: Samples::Float(Array2::from_shape_vec((size.height, size.width), samples)?),
-        pattern,
-        black: Array2::zeros((1, 1)),
-        white: [1.0; 3],
-        balance: None,
-        matrices: Vec::new(),
-        analog_balance: [1.0; 3],
-        baseline_exposure: 0.0,
-        noise_profile: None,
-        crop: Rect::whole(size),
-        orientation: Orientation(1),
-        exif: Exif::default(),
-        decoder: Decoder::Image,
-    };
+    let mosaic = Array2::from_shape_vec((size.height, size.width), samples)?;
+    let frame = SensorFrame::from_light(mosaic, pattern);
     let denoise = Ratio(if arguments.iter().any(|a| a == "--denoise") {
         1.0
     } else {
@@ -62,14 +52,18 @@ fn main() -> Result<(), Box<dyn Error>> {
         Some(Some(path)) => Some(noise_model(path)?),
     };
     let picture = sensor::demosaic(&frame, Rect::whole(size), [1.0; 3], denoise, noise)?;
-    let mut interleaved = Vec::with_capacity(3 * size.width * size.height);
-    for y in 0..size.height {
-        for x in 0..size.width {
-            interleaved.extend(picture.at(y, x));
-        }
-    }
     let mut writer = TiffEncoder::new(BufWriter::new(File::create(output)?))?;
-    writer.write_image::<RGB32Float>(width, height, &interleaved)?;
+    let mut image = writer.new_image::<RGB32Float>(width, height)?;
+    image.rows_per_strip(STRIP)?;
+    let mut strip = Vec::new();
+    for first in (0..size.height).step_by(STRIP as usize) {
+        strip.clear();
+        for y in first..size.height.min(first + STRIP as usize) {
+            strip.extend((0..size.width).flat_map(|x| picture.at(y, x)));
+        }
+        image.write_strip(&strip)?;
+    }
+    image.finish()?;
     Ok(())
 }
 

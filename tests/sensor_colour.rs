@@ -8,8 +8,8 @@ mod support;
 
 use lapel::engine::{self, Reference, Set};
 use lapel::picture::oklab::oklab_from_linear;
-use lapel::picture::{Rect, Size, Stops};
-use lapel::raw::{Decoder, Exif, Filter, Frame, Orientation, Pattern, Samples, SensorFrame};
+use lapel::picture::{Rect, Stops};
+use lapel::raw::{Filter, Frame, Pattern, SensorFrame};
 use lapel::recipe::{Diagnostics, Recipe};
 use lapel::sensor::{self, Balance, BalanceSource, Development};
 use ndarray::Array2;
@@ -26,19 +26,8 @@ fn ramp(colour: [f32; 3], from: f32, to: f32) -> SensorFrame {
         (colour[c] * light / GAINS[c]).min(1.0)
     });
     SensorFrame {
-        samples: Samples::Float(samples),
-        pattern: Pattern::Bayer(RGGB),
-        black: Array2::zeros((1, 1)),
-        white: [1.0; 3],
         balance: Some(GAINS),
-        matrices: Vec::new(),
-        analog_balance: [1.0; 3],
-        baseline_exposure: 0.0,
-        noise_profile: None,
-        crop: Rect::whole(Size { width, height }),
-        orientation: Orientation(1),
-        exif: Exif::default(),
-        decoder: Decoder::Image,
+        ..SensorFrame::from_light(samples, Pattern::RGGB)
     }
 }
 

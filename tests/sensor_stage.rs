@@ -8,13 +8,13 @@ use std::path::Path;
 
 use lapel::picture::filter::gaussian;
 use lapel::picture::{Linear, Ratio, Rect, Size};
-use lapel::raw::{Decoder, Exif, Filter, Orientation, Pattern, Samples, SensorFrame};
+use lapel::raw::{Filter, Pattern, SensorFrame};
 use lapel::sensor::{self, Balance, Development};
 use ndarray::{Array2, Array3};
 
 const RGGB: [Filter; 4] = [Filter::Red, Filter::Green, Filter::Green, Filter::Blue];
 
-/// The 6 x 6 pattern of the usual sensors of that kind, as dcraw names it.
+/// The 6 x 6 pattern of the usual sensors of that kind.
 fn six_by_six() -> Pattern {
     let letters = "GBGGRGRGRBGBGBGGRGGRGGBGBGBRGRGRGGBG";
     Pattern::SixBySix(
@@ -30,21 +30,9 @@ fn six_by_six() -> Pattern {
 }
 
 fn frame(samples: Array2<f32>, pattern: Pattern) -> SensorFrame {
-    let (height, width) = samples.dim();
     SensorFrame {
-        samples: Samples::Float(samples),
-        pattern,
-        black: Array2::zeros((1, 1)),
-        white: [1.0; 3],
         balance: Some([1.0; 3]),
-        matrices: Vec::new(),
-        analog_balance: [1.0; 3],
-        baseline_exposure: 0.0,
-        noise_profile: None,
-        crop: Rect::whole(Size { width, height }),
-        orientation: Orientation(1),
-        exif: Exif::default(),
-        decoder: Decoder::Image,
+        ..SensorFrame::from_light(samples, pattern)
     }
 }
 
@@ -131,7 +119,7 @@ fn a_window_gives_the_pixels_of_the_whole() {
 
 #[test]
 fn one_thread_gives_the_bits_of_four() {
-    let frame = frame(busy(600, 200), Pattern::Bayer(RGGB));
+    let frame = frame(busy(600, 200), Pattern::RGGB);
     let how = Development {
         denoise: Ratio(0.5),
         ..Development::default()
@@ -207,7 +195,7 @@ fn clipped_highlights_are_not_pink() {
         let colour = RGGB[y % 2 * 2 + x % 2] as usize;
         (light(x) / gains[colour]).min(1.0)
     });
-    let mut frame = frame(samples, Pattern::Bayer(RGGB));
+    let mut frame = frame(samples, Pattern::RGGB);
     frame.balance = Some(gains);
     let developed =
         sensor::develop(&frame, frame.crop, &Development::default()).expect("a sound frame");
@@ -233,7 +221,7 @@ fn a_grey_patch_gives_its_gains_and_they_make_it_grey() {
     let samples = Array2::from_shape_fn((64, 64), |(y, x)| {
         [0.2, 0.4, 0.1][RGGB[y % 2 * 2 + x % 2] as usize]
     });
-    let frame = frame(samples, Pattern::Bayer(RGGB));
+    let frame = frame(samples, Pattern::RGGB);
     let patch = Rect {
         left: 9,
         top: 8,
@@ -270,7 +258,7 @@ fn noise_is_found_within_a_tenth() {
             let normal: f32 = (0..12).map(|_| random(&mut state)).sum::<f32>() - 6.0;
             light + (a * light + b).sqrt() * normal
         });
-        let frame = frame(samples, Pattern::Bayer(RGGB));
+        let frame = frame(samples, Pattern::RGGB);
         let found = sensor::noise_of(&frame, true)
             .expect("a sound frame")
             .expect("calm places");
@@ -286,7 +274,7 @@ fn noise_is_found_within_a_tenth() {
 
 #[test]
 fn what_makes_no_sense_is_refused() {
-    let mut frame = frame(busy(16, 16), Pattern::Bayer(RGGB));
+    let mut frame = frame(busy(16, 16), Pattern::RGGB);
     let how = Development::default();
     for window in [
         Rect {
@@ -407,7 +395,7 @@ fn mean(scores: &[(String, f64)]) -> f64 {
 /// 34.98 on hair and 31.46 on knit.
 #[test]
 fn bayer_mosaics_are_filled_in_well() {
-    let Some(scores) = scores(&Pattern::Bayer(RGGB)) else {
+    let Some(scores) = scores(&Pattern::RGGB) else {
         eprintln!("skipped: ../shared/tools/pictures is not here");
         return;
     };
@@ -430,7 +418,7 @@ fn noise_is_taken_off_as_by_an_outside_runner() {
         format!("{folder}/learned_{name}.npy")
     };
     let mosaic: Array2<f32> = ndarray_npy::read_npy(path("mosaic")).expect("shipped");
-    let frame = frame(mosaic, Pattern::Bayer(RGGB));
+    let frame = frame(mosaic, Pattern::RGGB);
     let noise = [[2.0e-3, 4.0e-5], [1.0e-3, 1.0e-5], [1.5e-3, 2.25e-5]];
     let expected: Array3<f32> = ndarray_npy::read_npy(path("noisy")).expect("shipped");
     let found = sensor::demosaic(&frame, frame.crop, [1.0; 3], Ratio(1.0), Some(noise));
@@ -461,7 +449,7 @@ fn an_eye_comes_nearer_to_the_truth_than_by_an_outside_library() {
         "/tests/data/demosaic/mosaic.npy"
     );
     let mosaic: Array2<f32> = ndarray_npy::read_npy(path).expect("shipped with the project");
-    let frame = frame(mosaic, Pattern::Bayer(RGGB));
+    let frame = frame(mosaic, Pattern::RGGB);
     let ours = sensor::demosaic(&frame, frame.crop, [1.0; 3], Ratio(0.0), None).expect("sound");
     let psnr = |at: &dyn Fn(usize, usize, usize) -> f32| {
         let (mut sum, mut count) = (0.0, 0.0);
@@ -558,7 +546,7 @@ fn noise_ratios(
     let truth = 0.1 / electrons + (read / electrons).powi(2);
     let ratio = |(name, light): &Picture| {
         let mosaic = noisy(light, GAINS, electrons, read, balanced);
-        let found = sensor::noise_of(&frame(mosaic, Pattern::Bayer(RGGB)), !balanced);
+        let found = sensor::noise_of(&frame(mosaic, Pattern::RGGB), !balanced);
         let [a, b] = found
             .expect("a sound frame")
             .unwrap_or_else(|| panic!("{name}: none"))[1];
@@ -644,10 +632,7 @@ fn noise_is_taken_off_well() {
             .iter()
             .map(|(name, light)| {
                 let light = middle(light);
-                let frame = frame(
-                    noisy(&light, GAINS, electrons, 3.0, true),
-                    Pattern::Bayer(RGGB),
-                );
+                let frame = frame(noisy(&light, GAINS, electrons, 3.0, true), Pattern::RGGB);
                 let noise = sensor::noise_of(&frame, false).expect("a sound frame");
                 let out = sensor::demosaic(&frame, frame.crop, [1.0; 3], Ratio(1.0), noise)
                     .expect("a sound frame");

@@ -104,6 +104,31 @@ pub struct SensorFrame {
     pub decoder: Decoder,
 }
 
+impl SensorFrame {
+    /// A mosaic (height, width) of linear light from elsewhere, black 0 and white 1, of which nothing
+    /// else is known: not a camera's file, but a simulation or a measurement. All of it is to be seen,
+    /// and it stands upright.
+    #[must_use]
+    pub fn from_light(mosaic: Array2<f32>, pattern: Pattern) -> Self {
+        let (height, width) = mosaic.dim();
+        Self {
+            samples: Samples::Float(mosaic),
+            pattern,
+            black: Array2::zeros((1, 1)),
+            white: [1.0; 3],
+            balance: None,
+            matrices: Vec::new(),
+            analog_balance: [1.0; 3],
+            baseline_exposure: 0.0,
+            noise_profile: None,
+            crop: Rect::whole(Size { width, height }),
+            orientation: Orientation::UPRIGHT,
+            exif: Exif::default(),
+            decoder: Decoder::Image,
+        }
+    }
+}
+
 /// Raw samples in their own precision.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Samples {
@@ -419,6 +444,9 @@ impl Samples {
 }
 
 impl Pattern {
+    /// The commonest block of 2 x 2: red and green above green and blue.
+    pub const RGGB: Self = Self::Bayer([Filter::Red, Filter::Green, Filter::Green, Filter::Blue]);
+
     /// Rows and columns of the repeating block of filters; `None` where there are no filters.
     pub fn block(&self) -> Option<(usize, usize)> {
         match self {

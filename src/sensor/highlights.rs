@@ -8,7 +8,7 @@
 //! its order of channels while it pales, and ends in white, never passing another hue on the way.
 //! All sets in gradually, so that a ramp has no step.
 //!
-//! A common idea without one source (D. Coffin's dcraw calls a kin of it "blend").
+//! A common idea without one source.
 
 /// A channel counts as measured up to here, as a share of its clipping level ...
 const MEASURED: f32 = 0.90;

@@ -232,30 +232,11 @@ mod tests {
     use ndarray::{Array1, Array2};
 
     use super::*;
-    use crate::picture::Size;
-    use crate::raw::{Decoder, Exif, Filter, Orientation, Pattern, Samples, SensorFrame};
+    use crate::raw::{Pattern, SensorFrame};
 
-    fn frame(mosaic: Array2<f32>) -> SensorFrame {
-        let (height, width) = mosaic.dim();
-        SensorFrame {
-            samples: Samples::Float(mosaic),
-            pattern: Pattern::Bayer([Filter::Red, Filter::Green, Filter::Green, Filter::Blue]),
-            black: Array2::zeros((1, 1)),
-            white: [1.0; 3],
-            balance: None,
-            matrices: Vec::new(),
-            analog_balance: [1.0; 3],
-            baseline_exposure: 0.0,
-            noise_profile: None,
-            crop: Rect::whole(Size { width, height }),
-            orientation: Orientation(1),
-            exif: Exif::default(),
-            decoder: Decoder::Image,
-        }
-    }
-
-    fn said(frame: &SensorFrame, noise: [[f32; 2]; 3]) -> Option<f64> {
-        let sites = Sites::new(frame, [1.0; 3]).expect("a sound frame");
+    fn said(mosaic: &Array2<f32>, noise: [[f32; 2]; 3]) -> Option<f64> {
+        let frame = SensorFrame::from_light(mosaic.clone(), Pattern::RGGB);
+        let sites = Sites::new(&frame, [1.0; 3]).expect("a sound frame");
         wrong(&sites, frame.crop, noise)
     }
 
@@ -271,10 +252,9 @@ mod tests {
         };
         let mosaic: Array2<f32> = ndarray_npy::read_npy(path("mosaic")).expect("shipped");
         let expected: Array1<f32> = ndarray_npy::read_npy(path("judge")).expect("shipped");
-        let frame = frame(mosaic);
         for (expected, times) in expected.iter().zip([1.0, 4.0]) {
             let noise = NOISE.map(|line| line.map(|v| times * v));
-            let found = said(&frame, noise).expect("a judgement");
+            let found = said(&mosaic, noise).expect("a judgement");
             let expected = f64::from(*expected);
             assert!((found - expected).abs() < 1e-3, "{found}: {expected}");
         }
@@ -282,8 +262,8 @@ mod tests {
 
     #[test]
     fn too_small_frames_and_clipped_ones_are_not_judged() {
-        assert_eq!(said(&frame(Array2::from_elem((30, 60), 0.4)), NOISE), None);
-        assert_eq!(said(&frame(Array2::from_elem((64, 64), 1.0)), NOISE), None);
+        assert_eq!(said(&Array2::from_elem((30, 60), 0.4), NOISE), None);
+        assert_eq!(said(&Array2::from_elem((64, 64), 1.0), NOISE), None);
     }
 
     /// Half of the frame has its noise, the other is even, or cut off.
@@ -291,11 +271,7 @@ mod tests {
     fn clipped_sites_say_nothing() {
         let side = 128;
         let half = |y: usize, x: usize, right: f32| if x < side / 2 { grain(y, x) } else { right };
-        let image = |right: f32| {
-            frame(Array2::from_shape_fn((side, side), |(y, x)| {
-                half(y, x, right)
-            }))
-        };
+        let image = |right: f32| Array2::from_shape_fn((side, side), |(y, x)| half(y, x, right));
         let calm = said(&image(0.3), NOISE).expect("a judgement");
         let clipped = said(&image(1.0), NOISE).expect("a judgement");
         // Even light without any noise is far below what is told, cut off light no evidence.

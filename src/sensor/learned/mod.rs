@@ -510,8 +510,7 @@ mod tests {
     use ndarray::Array3;
 
     use super::*;
-    use crate::picture::{Rect, Size};
-    use crate::raw::{Decoder, Exif, Filter, Orientation, Pattern, Samples, SensorFrame};
+    use crate::raw::{Pattern, SensorFrame};
 
     /// Against PyTorch, which gave the arrays (`src/sensor/models/golden.py`); the one that takes noise
     /// off is held to it in `tests/sensor_stage.rs`.
@@ -524,7 +523,7 @@ mod tests {
         let mosaic: Array2<f32> = ndarray_npy::read_npy(path("mosaic")).expect("shipped");
         let expected: Array3<f32> = ndarray_npy::read_npy(path("clean")).expect("shipped");
         let (height, width) = mosaic.dim();
-        let frame = frame(mosaic);
+        let frame = SensorFrame::from_light(mosaic, Pattern::RGGB);
         let sites = Sites::new(&frame, [1.0; 3]).expect("a sound frame");
         let mut planes = std::array::from_fn(|_| Array2::zeros((height, width)));
         fill_in(&sites, [0, 0], 0.0, None, &mut planes);
@@ -534,25 +533,6 @@ mod tests {
                 (found - expected).abs() < 1e-4,
                 "row {y}, column {x}, colour {c}: {found} instead of {expected}"
             );
-        }
-    }
-
-    fn frame(mosaic: Array2<f32>) -> SensorFrame {
-        let (height, width) = mosaic.dim();
-        SensorFrame {
-            samples: Samples::Float(mosaic),
-            pattern: Pattern::Bayer([Filter::Red, Filter::Green, Filter::Green, Filter::Blue]),
-            black: Array2::zeros((1, 1)),
-            white: [1.0; 3],
-            balance: None,
-            matrices: Vec::new(),
-            analog_balance: [1.0; 3],
-            baseline_exposure: 0.0,
-            noise_profile: None,
-            crop: Rect::whole(Size { width, height }),
-            orientation: Orientation(1),
-            exif: Exif::default(),
-            decoder: Decoder::Image,
         }
     }
 
@@ -568,7 +548,10 @@ mod tests {
                 let wave = ((x * x / 31 + y * 3) % 97) as f32 / 97.0;
                 0.05 + 0.5 * wave + ((y * 7919 + x * 104_729) % 641) as f32 / 3205.0
             };
-            let frame = frame(Array2::from_shape_fn((height, width), light));
+            let frame = SensorFrame::from_light(
+                Array2::from_shape_fn((height, width), light),
+                Pattern::RGGB,
+            );
             let sites = Sites::new(&frame, [1.0; 3]).expect("a sound frame");
             for noise in [None, Some(noise)] {
                 let filled = |[top, left]: [usize; 2], size: (usize, usize), tile| {
