@@ -9,9 +9,13 @@ use std::path::Path;
 
 use lapel::picture::{Linear, Ratio, Rect, Size};
 use lapel::raw::{self, Frame, Limits, Samples, SensorFrame};
+use lapel::sensor;
 use lapel::sensor::chart::{self, Chart, Light};
-use lapel::sensor::{self};
 use ndarray::Array2;
+use random::random;
+
+#[path = "support/random.rs"]
+mod random;
 
 fn office() -> SensorFrame {
     let path = concat!(
@@ -23,15 +27,6 @@ fn office() -> SensorFrame {
         Frame::Sensor(frame) => frame,
         Frame::Finished(_) => panic!("the chart is a raw"),
     }
-}
-
-/// Repeatable numbers, 0 to 1 (SplitMix64).
-fn random(state: &mut u64) -> f32 {
-    *state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
-    let mut z = *state;
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    ((z ^ (z >> 31)) >> 40) as f32 / (1_u32 << 24) as f32
 }
 
 /// How a frame is seen: where its pixels come from, and which light falls there (factors of the

@@ -16,6 +16,10 @@ use lapel::recipe::{Diagnostics, Recipe};
 use lapel::sensor::lens::{self, Defect, Fringes, Lens, Measured};
 use lapel::sensor::{self, Development};
 use ndarray::Array2;
+use random::random;
+
+#[path = "support/random.rs"]
+mod random;
 
 fn frame(name: &str) -> SensorFrame {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/office/frames");
@@ -24,15 +28,6 @@ fn frame(name: &str) -> SensorFrame {
         Frame::Sensor(frame) => frame,
         Frame::Finished(_) => panic!("{name} is a raw"),
     }
-}
-
-/// Repeatable numbers, 0 to 1 (SplitMix64).
-fn random(state: &mut u64) -> f64 {
-    *state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
-    let mut z = *state;
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    ((z ^ (z >> 31)) >> 40) as f64 / (1_u32 << 24) as f64
 }
 
 fn samples(frame: &mut SensorFrame) -> &mut Array2<u16> {
@@ -62,8 +57,8 @@ fn planted(frame: &SensorFrame, count: usize) -> Vec<(usize, usize, u16)> {
     let mut taken = BTreeSet::new();
     (0..count)
         .filter_map(|k| {
-            let y = (random(&mut state) * height as f64) as usize;
-            let x = (random(&mut state) * width as f64) as usize;
+            let y = (f64::from(random(&mut state)) * height as f64) as usize;
+            let x = (f64::from(random(&mut state)) * width as f64) as usize;
             let own = frame.samples.at(y, x);
             let value = match k % 4 {
                 0 => 512.0,
@@ -205,7 +200,7 @@ fn through_a_lens(picture: &Linear, of: &SensorFrame, fringes: Fringes) -> Senso
             )
         };
         let light = light.max(0.0) / gains[colour];
-        let normal = (0..12).map(|_| random(&mut state)).sum::<f64>() as f32 - 6.0;
+        let normal = (0..12).map(|_| f64::from(random(&mut state))).sum::<f64>() as f32 - 6.0;
         light + normal * (light / 40_000.0 + (3.0_f32 / 40_000.0).powi(2)).sqrt()
     });
     SensorFrame {

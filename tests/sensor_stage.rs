@@ -11,6 +11,10 @@ use lapel::picture::{Linear, Ratio, Rect, Size};
 use lapel::raw::{Filter, Pattern, SensorFrame};
 use lapel::sensor::{self, Balance, Development};
 use ndarray::{Array2, Array3};
+use random::random;
+
+#[path = "support/random.rs"]
+mod random;
 
 const RGGB: [Filter; 4] = [Filter::Red, Filter::Green, Filter::Green, Filter::Blue];
 
@@ -34,15 +38,6 @@ fn frame(samples: Array2<f32>, pattern: Pattern) -> SensorFrame {
         balance: Some([1.0; 3]),
         ..SensorFrame::from_light(samples, pattern)
     }
-}
-
-/// Repeatable numbers, 0 to 1 (SplitMix64).
-fn random(state: &mut u64) -> f32 {
-    *state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
-    let mut z = *state;
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    ((z ^ (z >> 31)) >> 40) as f32 / (1_u32 << 24) as f32
 }
 
 /// Smooth light with texture, larger than a band and a tile.

@@ -30,7 +30,7 @@ use ndarray::{Array2, Axis, Slice};
 use serde::{Deserialize, Serialize};
 
 use crate::picture::{Linear, Ratio, Rect, Size, Stops, bands};
-use crate::raw::{Exif, Pattern, Samples, SensorFrame};
+use crate::raw::{Pattern, Samples, SensorFrame};
 
 use camera::Camera;
 use lens::Lens;
@@ -388,31 +388,14 @@ fn deviation([a, b]: [f32; 2], lift: f32) -> f32 {
 fn flat_noise(frame: &SensorFrame, deviation: [f32; 3]) -> [Array2<f32>; 3] {
     const SIDE: usize = 384;
     const ROOT: f32 = 0.5;
-    let whole = Rect::whole(Size {
-        width: SIDE,
-        height: SIDE,
-    });
-    let mut flat = SensorFrame {
-        samples: Samples::Float(Array2::zeros((SIDE, SIDE))),
-        pattern: match &frame.pattern {
-            Pattern::Linear => Pattern::Monochrome,
-            pattern => pattern.clone(),
-        },
-        black: Array2::zeros((1, 1)),
-        white: [1.0; 3],
-        balance: None,
-        matrices: Vec::new(),
-        analog_balance: [1.0; 3],
-        baseline_exposure: 0.0,
-        noise_profile: None,
-        crop: whole,
-        orientation: frame.orientation,
-        exif: Exif::default(),
-        decoder: frame.decoder,
+    let pattern = match &frame.pattern {
+        Pattern::Linear => Pattern::Monochrome,
+        pattern => pattern.clone(),
     };
+    let mut flat = SensorFrame::from_light(Array2::zeros((SIDE, SIDE)), pattern);
     let mut noise = Array2::zeros((SIDE, SIDE));
     let Ok(sites) = Sites::new(&flat, [1.0; 3]) else {
-        return planes_of(whole.size());
+        return planes_of(flat.crop.size());
     };
     let mut state = 0_u64;
     for ((y, x), value) in noise.indexed_iter_mut() {
@@ -420,7 +403,7 @@ fn flat_noise(frame: &SensorFrame, deviation: [f32; 3]) -> [Array2<f32>; 3] {
         *value = root * root;
     }
     flat.samples = Samples::Float(noise);
-    let mut planes = planes_of(whole.size());
+    let mut planes = planes_of(flat.crop.size());
     if let Ok(sites) = Sites::new(&flat, [1.0; 3]) {
         fill_in(&sites, &flat.pattern, [0, 0], 0.0, &mut planes);
     }
