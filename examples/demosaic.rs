@@ -39,17 +39,13 @@ fn main() -> Result<(), Box<dyn Error>> {
     };
     let mosaic = Array2::from_shape_vec((size.height, size.width), samples)?;
     let frame = SensorFrame::from_light(mosaic, pattern);
-    let denoise = Ratio(if arguments.iter().any(|a| a == "--denoise") {
-        1.0
-    } else {
-        0.0
-    });
     let model = arguments.iter().position(|a| a == "--noise-model");
-    // The mosaic was multiplied by gains that nobody tells: one line per colour.
-    let noise = match model.map(|at| arguments.get(at + 1)) {
-        None => sensor::noise_of(&frame, false)?,
+    let (denoise, noise) = match model.map(|at| arguments.get(at + 1)) {
+        _ if !arguments.iter().any(|a| a == "--denoise") => (Ratio(0.0), None),
+        // The mosaic was multiplied by gains that nobody tells: one line per colour.
+        None => (Ratio(1.0), sensor::noise_of(&frame, false)?),
         Some(None) => return Err("--noise-model wants a file".into()),
-        Some(Some(path)) => Some(noise_model(path)?),
+        Some(Some(path)) => (Ratio(1.0), Some(noise_model(path)?)),
     };
     let picture = sensor::demosaic(&frame, Rect::whole(size), [1.0; 3], denoise, noise)?;
     let mut writer = TiffEncoder::new(BufWriter::new(File::create(output)?))?;
