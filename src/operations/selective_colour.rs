@@ -3,15 +3,15 @@
 //! The six coloured families are centred on the Oklch hues of the sRGB primaries and secondaries
 //! (red 29.2, yellow 109.8, green 142.5, cyan 194.8, blue 264.1, magenta 328.4 degrees: CSS Color 4
 //! conversion of #f00, #ff0 and so on). Between two neighbouring centres the weights are cosines
-//! that sum to 1, so nothing tears. What has little saturation belongs to blacks, neutrals and
-//! whites instead: colour counts from C / L = 0.025 and fully from 0.06, and the three split by
+//! that sum to 1, so nothing tears. What has little saturation belongs to dark, middle and
+//! light greys instead: colour counts from C / L = 0.025 and fully from 0.06, and the three split by
 //! lightness. All
 //! nine weights sum to 1 everywhere.
 //!
 //! A coloured family's shift: L' = L + w lightness L (1 - L), C' = C (1 + w chroma),
 //! h' = h + w hue. A grey family's: the same lightness, and a cast of the stated strength (a tenth
-//! of it as Oklab chroma) towards a hue. Reds and yellows carry the richness of skin; a little
-//! cyan cools the whites.
+//! of it as Oklab chroma) towards a hue. Red and yellow carry the richness of skin; a little
+//! cyan cools light greys.
 //! Source: weights by own derivation; polar Oklab by Ottosson 2020.
 //!
 //! Space: Oklab in polar form (lightness, chroma, hue), as eyes sort colours.
@@ -166,23 +166,23 @@ settings! {
     /// Shifts families of colours: lightness, chroma and hue of each.
     pub struct SelectiveColour {
         /// Reds, and most of skin and lips.
-        reds: Shift, default Shift::default(), neutral Shift::default();
+        red: Shift, default Shift::default(), neutral Shift::default();
         /// Yellows, and the warm part of skin and hair.
-        yellows: Shift, default Shift::default(), neutral Shift::default();
+        yellow: Shift, default Shift::default(), neutral Shift::default();
         /// Greens.
-        greens: Shift, default Shift::default(), neutral Shift::default();
+        green: Shift, default Shift::default(), neutral Shift::default();
         /// Cyans.
-        cyans: Shift, default Shift::default(), neutral Shift::default();
+        cyan: Shift, default Shift::default(), neutral Shift::default();
         /// Blues.
-        blues: Shift, default Shift::default(), neutral Shift::default();
+        blue: Shift, default Shift::default(), neutral Shift::default();
         /// Magentas.
-        magentas: Shift, default Shift::default(), neutral Shift::default();
-        /// Light greys up to white.
-        whites: Cast, default Cast::default(), neutral Cast::default();
+        magenta: Shift, default Shift::default(), neutral Shift::default();
+        /// Light greys, up to white.
+        light_greys: Cast, default Cast::default(), neutral Cast::default();
         /// Greys between.
-        neutrals: Cast, default Cast::default(), neutral Cast::default();
-        /// Dark greys down to black.
-        blacks: Cast, default Cast::default(), neutral Cast::default();
+        mid_greys: Cast, default Cast::default(), neutral Cast::default();
+        /// Dark greys, down to black.
+        dark_greys: Cast, default Cast::default(), neutral Cast::default();
     } neutral when all
 }
 
@@ -194,7 +194,7 @@ const CENTRES: [f32; 7] = [29.2, 109.8, 142.5, 194.8, 264.1, 328.4, 389.2];
 const COLOURED: [f32; 2] = [0.025, 0.06];
 /// Lightness below which saturation loses its meaning.
 const DARKEST: f32 = 0.05;
-/// Lightness between blacks and neutrals, and between neutrals and whites: from L* 22 to 40, and
+/// Lightness between dark and middle greys, and between middle and light ones: from L* 22 to 40, and
 /// from 70 to 88. Common practice, no source.
 const DARK: [f32; 2] = [0.34, 0.48];
 const LIGHT: [f32; 2] = [0.74, 0.90];
@@ -238,7 +238,7 @@ impl SelectiveColour {
 #[derive(Clone, Copy)]
 struct Plan {
     shifts: [Shift; 6],
-    /// Lightness, a and b of blacks, neutrals and whites.
+    /// Lightness, a and b of dark, middle and light greys.
     casts: [[f32; 3]; 3],
 }
 
@@ -254,8 +254,8 @@ impl Plan {
             ]
         };
         Self {
-            shifts: [s.reds, s.yellows, s.greens, s.cyans, s.blues, s.magentas],
-            casts: [s.blacks, s.neutrals, s.whites].map(|family| {
+            shifts: [s.red, s.yellow, s.green, s.cyan, s.blue, s.magenta],
+            casts: [s.dark_greys, s.mid_greys, s.light_greys].map(|family| {
                 if family.is_none() {
                     [0.0; 3]
                 } else {
@@ -319,7 +319,7 @@ mod tests {
         for settings in [
             SelectiveColour::neutral(),
             SelectiveColour {
-                whites: nowhere,
+                light_greys: nowhere,
                 ..SelectiveColour::default()
             },
         ] {
@@ -367,7 +367,7 @@ mod tests {
     #[test]
     fn a_family_moves_and_the_opposite_one_stays() {
         let plan = Plan::new(&SelectiveColour {
-            reds: Shift::new(0.0, 0.5, 0.0).expect("inside of the ranges"),
+            red: Shift::new(0.0, 0.5, 0.0).expect("inside of the ranges"),
             ..SelectiveColour::default()
         });
         let red = oklab_from_linear(Colour([255, 0, 0]).light());
@@ -384,9 +384,9 @@ mod tests {
     }
 
     #[test]
-    fn a_cast_cools_the_whites_and_spares_the_blacks() {
+    fn a_cast_cools_light_greys_and_spares_dark_ones() {
         let plan = Plan::new(&SelectiveColour {
-            whites: Cast::new(0.0, 0.2, 194.8).expect("inside of the ranges"),
+            light_greys: Cast::new(0.0, 0.2, 194.8).expect("inside of the ranges"),
             ..SelectiveColour::default()
         });
         let [l, a, b] = plan.colour([0.95, 0.0, 0.0]);
@@ -400,10 +400,10 @@ mod tests {
             let shift = Shift::new(0.5 * sign, 0.5 * sign, 30.0 * sign).expect("the ends");
             let cast = Cast::new(0.5 * sign, 1.0, 180.0).expect("the ends");
             let plan = Plan::new(&SelectiveColour {
-                reds: shift,
-                yellows: Shift::new(-0.5 * sign, 0.5, -30.0 * sign).expect("the ends"),
-                whites: cast,
-                blacks: cast,
+                red: shift,
+                yellow: Shift::new(-0.5 * sign, 0.5, -30.0 * sign).expect("the ends"),
+                light_greys: cast,
+                dark_greys: cast,
                 ..SelectiveColour::default()
             });
             for degree in 0..360 {
