@@ -94,11 +94,11 @@ pub(super) fn estimate(sites: &Sites<'_>, window: Rect, alike: bool) -> Option<[
         return None;
     }
     let usual = if alike { [1.0; 3] } else { USUAL };
-    let mut energy = Vec::new();
+    let (mut even, mut energy) = (Vec::new(), Vec::new());
     let mut noise = None;
     for _ in 0..ROUNDS {
         let scatter;
-        (scatter, energy) = patches.measure(noise, usual, &energy);
+        (scatter, energy) = patches.measure(noise, usual, &mut even, &energy);
         noise = Some(fit(&scatter, alike, noise)?);
     }
     noise.map(|noise| noise.map(|line| line.map(|v| v as f32)))
@@ -187,104 +187,128 @@ impl Patches {
     }
 
     /// One round: from the noise found so far, and each patch's energy along the directions that
-    /// were not measured (empty: all energy), to what the next fit wants and such energies.
+    /// were not measured (empty: all energy), to what the next fit wants and such energies. `even` is
+    /// room for the patches in units of their noise.
     fn measure(
         &self,
         noise: Option<[[f64; 2]; 3]>,
         usual: [f64; 3],
+        even: &mut Vec<[f64; PLACES]>,
         energy: &[f64],
     ) -> (Vec<Point>, Vec<f64>) {
-        let deviation = |mean: f64, of: usize| match noise {
+        let variance = |mean: f64, of: usize| match noise {
             // Shot noise only, of any size: nothing is known yet.
-            None => (usual[of] * mean.max(1.0e-3)).sqrt(),
+            None => usual[of] * mean.max(1.0e-3),
             Some(noise) => {
                 let [a, b] = noise[of];
-                (a * mean.max(0.0) + b).max(1.0e-14).sqrt()
+                (a * mean.max(0.0) + b).max(1.0e-14)
             }
         };
-        let deviations: Vec<[f64; 3]> = self
+        let variances: Vec<[f64; 3]> = self
             .means
             .iter()
-            .map(|means| [0, 1, 2].map(|of| deviation(means[of], of)))
+            .map(|means| [0, 1, 2].map(|of| variance(means[of], of)))
             .collect();
-        let even = self.evened(&deviations);
+        self.evened(&variances, even);
         let total: Vec<f64>;
         let energy = if energy.is_empty() {
-            total = even
-                .chunks_exact(PLACES)
-                .map(|patch| product(patch, patch))
-                .collect();
+            total = even.iter().map(|patch| product(patch, patch)).collect();
             &total
         } else {
             energy
         };
         let weights = self.weights(energy);
+        let halves = bands::gathered(
+            &[0, 1],
+            || (),
+            |(), half| self.half(half, even, &variances, &weights),
+        );
         let mut points = Vec::new();
         let mut rest = vec![0.0; self.means.len()];
-        for half in 0..2 {
-            let matrix = self.covariance(&even, &weights, 1 - half);
-            let Some(axes) = quietest(&matrix, &self.colour) else {
-                continue;
-            };
-            let mut along = vec![[0.0; MEASURED]; rest.len()];
-            for at in (0..rest.len()).filter(|&at| self.half[at] == half) {
-                let patch = &even[at * PLACES..][..PLACES];
-                for (square, axis) in along[at].iter_mut().zip(&axes) {
-                    let dot = product(axis, patch);
-                    *square = dot * dot;
-                }
-                // A turn keeps lengths: what is not along these lies along all others.
-                rest[at] = product(patch, patch) - along[at].iter().sum::<f64>();
-            }
-            for class in self.classes(&weights, half) {
-                let whole: f64 = class.iter().map(|&at| weights[at]).sum();
-                let mean = |of: &dyn Fn(usize) -> f64| {
-                    class.iter().map(|&at| weights[at] * of(at)).sum::<f64>() / whole
-                };
-                // What grows in some way with light, in units of noise.
-                let grown = |way: &dyn Fn(f64) -> f64| {
-                    [0, 1, 2].map(|of| {
-                        mean(&|at| {
-                            let deviation = deviations[at][of];
-                            way(self.means[at][of].max(0.0)) / (deviation * deviation)
-                        })
-                    })
-                };
-                let dark = grown(&|_| 1.0);
-                let light = grown(&|light| light);
-                let bright = grown(&|light| light * light);
-                for (k, axis) in axes.iter().enumerate() {
-                    let mut share = [0.0; 3];
-                    for (v, &of) in axis.iter().zip(&self.colour) {
-                        share[of] += v * v;
-                    }
-                    let shared = |of: [f64; 3]| [0, 1, 2].map(|c| share[c] * of[c]);
-                    points.push(Point {
-                        light: shared(light),
-                        dark: shared(dark),
-                        bright: shared(bright),
-                        square: mean(&|at| along[at][k]),
-                    });
-                }
+        for (scatter, energies) in halves {
+            points.extend(scatter);
+            for (at, energy) in energies {
+                rest[at] = energy;
             }
         }
         (points, rest)
     }
 
-    /// Samples in units of their noise, less each colour's mean.
-    fn evened(&self, deviations: &[[f64; 3]]) -> Vec<f64> {
-        let mut even = Vec::with_capacity(self.samples.len());
-        for ((patch, means), deviations) in self
-            .samples
-            .chunks_exact(PLACES)
-            .zip(&self.means)
-            .zip(deviations)
-        {
-            for (&sample, &of) in patch.iter().zip(&self.colour) {
-                even.push((f64::from(sample) - means[of]) / deviations[of]);
+    /// [`Self::measure`] for one half of the frame, in directions that the other one tells; energies with
+    /// the indices of their patches.
+    fn half(
+        &self,
+        half: usize,
+        even: &[[f64; PLACES]],
+        variances: &[[f64; 3]],
+        weights: &[f64],
+    ) -> (Vec<Point>, Vec<(usize, f64)>) {
+        let mut points = Vec::new();
+        let matrix = self.covariance(even, weights, 1 - half);
+        let Some(axes) = quietest(&matrix, &self.colour) else {
+            return (points, Vec::new());
+        };
+        let mut along = vec![[0.0; MEASURED]; even.len()];
+        let mut energies = Vec::with_capacity(even.len());
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for at in (0..even.len()).filter(|&at| self.half[at] == half) {
+                    let patch = &even[at];
+                    for (square, axis) in along[at].iter_mut().zip(&axes) {
+                        let dot = product(axis, patch);
+                        *square = dot * dot;
+                    }
+                    // A turn keeps lengths: what is not along these lies along all others.
+                    energies.push((at, product(patch, patch) - along[at].iter().sum::<f64>()));
+                }
+            },
+        );
+        for class in self.classes(weights, half) {
+            // What grows in some way with light, in units of noise, and what is measured.
+            let (mut dark, mut light, mut bright) = ([0.0; 3], [0.0; 3], [0.0; 3]);
+            let (mut squares, mut whole) = ([0.0; MEASURED], 0.0);
+            for at in class {
+                let weight = weights[at];
+                whole += weight;
+                for of in 0..3 {
+                    let (mean, each) = (self.means[at][of].max(0.0), weight / variances[at][of]);
+                    dark[of] += each;
+                    light[of] += each * mean;
+                    bright[of] += each * mean * mean;
+                }
+                for (sum, square) in squares.iter_mut().zip(along[at]) {
+                    *sum += weight * square;
+                }
+            }
+            for (square, axis) in squares.iter().zip(&axes) {
+                let mut share = [0.0; 3];
+                for (v, &of) in axis.iter().zip(&self.colour) {
+                    share[of] += v * v;
+                }
+                let shared = |of: [f64; 3]| [0, 1, 2].map(|c| share[c] * of[c] / whole);
+                points.push(Point {
+                    light: shared(light),
+                    dark: shared(dark),
+                    bright: shared(bright),
+                    square: square / whole,
+                });
             }
         }
-        even
+        (points, energies)
+    }
+
+    /// Samples in units of their noise, less each colour's mean.
+    fn evened(&self, variances: &[[f64; 3]], even: &mut Vec<[f64; PLACES]>) {
+        even.clear();
+        let patches = self.samples.as_chunks::<PLACES>().0.iter().zip(&self.means);
+        even.extend(patches.zip(variances).map(|((patch, means), variances)| {
+            let scales = variances.map(|variance| 1.0 / variance.sqrt());
+            std::array::from_fn(|k| {
+                let of = self.colour[k];
+                (f64::from(patch[k]) - means[of]) * scales[of]
+            })
+        }));
     }
 
     /// How much each patch counts: those with the least energy among those about as bright fully.
@@ -293,9 +317,10 @@ impl Patches {
         let classes = (energy.len() / LEAST).clamp(1, 16);
         let length = energy.len().div_ceil(classes);
         for class in self.order.chunks(length) {
-            let mut sorted: Vec<f64> = class.iter().map(|&at| energy[at]).collect();
-            sorted.sort_by(f64::total_cmp);
-            let full = FULL * sorted[class.len().div_ceil(CALM) / 2];
+            let mut energies: Vec<f64> = class.iter().map(|&at| energy[at]).collect();
+            let middle = class.len().div_ceil(CALM) / 2;
+            let (_, calm, _) = energies.select_nth_unstable_by(middle, f64::total_cmp);
+            let full = FULL * *calm;
             for &at in class {
                 let ratio = full / energy[at].max(full);
                 let fourth = ratio * ratio * ratio * ratio;
@@ -340,34 +365,70 @@ impl Patches {
     }
 
     /// Mean products of the samples of one half's patches: the lower triangle.
-    fn covariance(&self, even: &[f64], weights: &[f64], half: usize) -> Vec<f64> {
-        let mut sums = vec![0.0; PLACES * PLACES];
-        let mut whole = 0.0;
+    fn covariance(&self, even: &[[f64; PLACES]], weights: &[f64], half: usize) -> Vec<f64> {
+        let counting = |&at: &usize| self.half[at] == half && weights[at] > 0.0;
+        let those: Vec<usize> = (0..even.len()).filter(counting).collect();
+        let mut sums = vec![[0.0; PLACES]; PLACES];
+        let (fours, last) = those.as_chunks::<4>();
+        let nothing = [0.0; PLACES];
         bands::vectorised(
             #[inline(always)]
             || {
-                for (at, patch) in even.chunks_exact(PLACES).enumerate() {
-                    let weight = weights[at];
-                    if self.half[at] != half || weight == 0.0 {
-                        continue;
-                    }
-                    whole += weight;
-                    for (i, row) in sums.chunks_exact_mut(PLACES).enumerate() {
-                        let first = weight * patch[i];
-                        for (sum, v) in row[..=i].iter_mut().zip(patch) {
-                            *sum += first * v;
-                        }
-                    }
+                for four in fours {
+                    let patches = four.map(|at| (&even[at], weights[at]));
+                    add_products(&mut sums, patches);
+                }
+                for &at in last {
+                    let none = (&nothing, 0.0);
+                    add_products(&mut sums, [(&even[at], weights[at]), none, none, none]);
                 }
             },
         );
-        sums.iter_mut().for_each(|sum| *sum /= f64::max(whole, 1.0));
-        sums
+        let whole: f64 = those.iter().map(|&at| weights[at]).sum();
+        let mean = 1.0 / f64::max(whole, 1.0);
+        sums.as_flattened().iter().map(|sum| sum * mean).collect()
     }
 }
 
+/// Values that are worked on together.
+const LANES: usize = 8;
+
+/// Adds all products of two samples of each of four weighed patches, in whole groups of [`LANES`] up to the
+/// diagonal and beyond. Four at a time, since reading and writing sums takes longer than the products.
+#[inline(always)]
+fn add_products(sums: &mut [[f64; PLACES]], patches: [(&[f64; PLACES], f64); 4]) {
+    for (i, row) in sums.iter_mut().enumerate() {
+        let [a, b, c, d] = patches.map(|(patch, weight)| weight * patch[i]);
+        let [one, two, three, four] = patches.map(|(patch, _)| patch.as_chunks::<LANES>().0);
+        let groups = row
+            .as_chunks_mut::<LANES>()
+            .0
+            .iter_mut()
+            .take(i / LANES + 1);
+        let groups = groups.zip(one).zip(two).zip(three).zip(four);
+        for ((((row, one), two), three), four) in groups {
+            for k in 0..LANES {
+                row[k] += (a * one[k] + b * two[k]) + (c * three[k] + d * four[k]);
+            }
+        }
+    }
+}
+
+/// Sum of products as far as both go, in [`LANES`] sums that are added last.
+#[inline(always)]
 fn product(one: &[f64], other: &[f64]) -> f64 {
-    one.iter().zip(other).map(|(a, b)| a * b).sum()
+    let length = one.len().min(other.len());
+    let (one, other) = (&one[..length], &other[..length]);
+    let (ones, one) = one.as_chunks::<LANES>();
+    let (others, other) = other.as_chunks::<LANES>();
+    let mut sums = [0.0; LANES];
+    for (one, other) in ones.iter().zip(others) {
+        for k in 0..LANES {
+            sums[k] += one[k] * other[k];
+        }
+    }
+    let rest: f64 = one.iter().zip(other).map(|(a, b)| a * b).sum();
+    sums.iter().sum::<f64>() + rest
 }
 
 /// The directions in which patches have the least energy, by their covariance (its lower triangle):
