@@ -14,6 +14,7 @@ use super::matting::{self, Layers, Rough};
 use super::nets::{self, Axes, COARSE, Face, Mesh};
 use super::partition::{firm_rim, partition};
 use super::plane::resized;
+use super::skull;
 use super::specks::without_fog;
 use super::strands;
 use super::studs;
@@ -103,6 +104,7 @@ pub fn find_in_stages(
             Some(surface) => {
                 let mut layers = matting::separate(small, surface, &rough, &axes, span);
                 without_fog(&mut layers.alpha, &mut layers.shares, span);
+                skull::close(&mut layers, &axes, span);
                 layers
             }
             None => without_backdrop(&rough, size),

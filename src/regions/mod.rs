@@ -25,6 +25,7 @@ mod rim;
 mod screen;
 mod shades;
 mod shell;
+mod skull;
 mod specks;
 mod strands;
 mod studs;
