@@ -11,6 +11,7 @@ use super::crop::{Pyramid, sample};
 use super::crown::crown;
 use super::features;
 use super::matting::{self, Layers, Rough};
+use super::necklaces;
 use super::nets::{self, Axes, COARSE, Face, Mesh};
 use super::partition::{firm_rim, partition};
 use super::plane::resized;
@@ -111,10 +112,10 @@ pub fn find_in_stages(
         },
         || features::draw(picture.shown(), &mesh, &irises, &rough.classes, span),
     );
-    studs::put(
-        &mut layers,
-        &studs::find(&picture, size, &mesh, &axes, span),
-    );
+    let worn = studs::find(&picture, size, &mesh, &axes, span);
+    studs::put(&mut layers, &worn);
+    let beads = necklaces::find(&picture, size, &layers, marks.chin, span);
+    studs::put(&mut layers, &beads);
     after("matte and features");
     marks.crown = crown(&layers.alpha, &axes, span);
     let mut attention = Vec::new();

@@ -16,6 +16,7 @@ mod jaw;
 mod matte;
 mod matting;
 pub mod models;
+mod necklaces;
 pub mod net;
 mod nets;
 mod opinion;
