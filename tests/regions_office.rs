@@ -138,7 +138,7 @@ fn studs_are_worn_and_bare_ears_are_bare() {
 }
 
 /// Pearls painted over the necks of two rendered sitters, as balls under one lamp: the truth is where they
-/// are painted. A string of them hangs from collar to collar; without it (above) nothing is worn.
+/// are painted, paler than the palest skin under that light. A string of them hangs from collar to collar; without it (above) nothing is worn.
 #[test]
 fn a_string_of_pearls_is_worn() {
     let Some(office) = office() else { return };
@@ -172,7 +172,7 @@ fn a_string_of_pearls_is_worn() {
                     let (nx, ny) = (dx / radius, dy / radius);
                     let nz = (1.0 - nx * nx - ny * ny).max(0.0).sqrt();
                     let lit = (-0.4 * nx - 0.6 * ny + 0.7 * nz).max(0.0);
-                    let light = 0.55 * (0.3 + 0.7 * lit) + 0.5 * lit.powi(40);
+                    let light = 0.8 * (0.3 + 0.7 * lit) + 0.5 * lit.powi(40);
                     let at = [row, column];
                     painted[at] = cover.max(painted[at]);
                     for (plane, tint) in picture.planes.iter_mut().zip([1.0, 0.97, 0.9]) {

@@ -10,7 +10,7 @@
 //! where they hide half under a collar.
 //!
 //! Measured on nine rendered sitters (none wears any) and sixteen portraits (two strings of pearls, five
-//! and six in a row by the first test; elsewhere never more than three).
+//! and eight in a row by the first test; elsewhere never more than two).
 
 use ndarray::{Array2, Axis};
 
@@ -30,10 +30,10 @@ const ABOVE: f32 = 0.25;
 const RADII: [f32; 7] = [3.2, 3.8, 4.5, 5.4, 6.4, 7.6, 9.0];
 
 /// Scale-normalised curvatures (sRGB-encoded lightness) of a bead that proves something, and of one that follows:
-/// the weaker one, and both together. Pearls have 0.05 to 0.08 and 0.16 to 0.24.
+/// the weaker one, and both together. Pearls have 0.04 to 0.18 and 0.15 to 0.4.
 const PROOF: Round = Round {
-    weaker: 0.012,
-    both: 0.05,
+    weaker: 0.03,
+    both: 0.09,
     share: 0.3,
 };
 const FOLLOWS: Round = Round {
@@ -44,7 +44,7 @@ const FOLLOWS: Round = Round {
 
 /// Distance of neighbours in radii, ratio of their radii, ratio of a step's length to the next, and cosine of
 /// the bend, at most or at least.
-const APART: [f32; 2] = [1.5, 3.2];
+const APART: [f32; 2] = [1.5, 3.7];
 const ALIKE: f32 = 1.5;
 const EVEN: f32 = 1.4;
 const BEND: f32 = 0.75;
@@ -55,7 +55,7 @@ const PIECE: usize = 3;
 
 /// Neighbours at less than this many radii touch: then half their distance is the radius, which a lamp's glint on
 /// a pearl makes too small.
-const TOUCH: f32 = 3.0;
+const TOUCH: f32 = 3.5;
 
 /// How near to skin a string lies, in eye spans (deviation of a blur), and the share of skin asked for.
 const NEAR: f32 = 0.12;
@@ -63,6 +63,9 @@ const SKIN: f32 = 0.1;
 
 /// Share of hair up to which a spot is no glint of a curl or a braid.
 const HAIR: f32 = 0.5;
+
+/// Clearness of a bead that follows, over that of those that prove the string.
+const CLEAR: f32 = 0.4;
 
 /// Spots that are looked at, at most: the clearest. Pearls give some tens.
 const MOST: usize = 300;
@@ -91,8 +94,12 @@ struct Spot {
 impl Spot {
     fn is(&self, asked: &Round) -> bool {
         self.weaker > asked.weaker
-            && self.weaker + self.stronger > asked.both
+            && self.both() > asked.both
             && self.weaker > asked.share * self.stronger
+    }
+
+    fn both(&self) -> f32 {
+        self.weaker + self.stronger
     }
 
     fn apart(&self, other: &Self) -> f32 {
@@ -189,7 +196,7 @@ fn spots(light: &Array2<f32>) -> Vec<Spot> {
                     weaker,
                     stronger,
                 };
-                let both = weaker + stronger;
+                let both = spot.both();
                 let is_most = || {
                     curved[k.saturating_sub(1)..(k + 2).min(RADII.len())]
                         .iter()
@@ -205,9 +212,19 @@ fn spots(light: &Array2<f32>) -> Vec<Spot> {
             }
         }
     }
-    all.sort_by(|a, b| (b.weaker + b.stronger).total_cmp(&(a.weaker + a.stronger)));
-    all.truncate(MOST);
-    all
+    all.sort_by(|a, b| b.both().total_cmp(&a.both()));
+    // Of two that lie in each other, as of equals beside each other, the clearer stays.
+    let mut kept: Vec<Spot> = Vec::new();
+    for spot in all {
+        if kept.len() < MOST
+            && kept
+                .iter()
+                .all(|known| known.apart(&spot) > 0.5 * spot.radius)
+        {
+            kept.push(spot);
+        }
+    }
+    kept
 }
 
 /// The spots that are beads of a proven string; `proves`: those that may prove one.
@@ -225,6 +242,7 @@ fn beads(spots: &[Spot], proves: impl Fn(&Spot) -> bool) -> Vec<Spot> {
         values.fold(0.0, |sum, v| sum + v) / count as f32
     };
     let usual = mean(&mut found.iter().map(|s| s.radius), found.len());
+    let both = mean(&mut found.iter().map(Spot::both), found.len());
     let pairs = found.iter().zip(&found[1..]);
     let apart = mean(&mut pairs.map(|(a, b)| a.apart(b)), found.len() - 1);
     let mut rest: Vec<Spot> = spots
@@ -233,7 +251,8 @@ fn beads(spots: &[Spot], proves: impl Fn(&Spot) -> bool) -> Vec<Spot> {
         .filter(|spot| {
             let ratio = spot.radius / usual;
             let known = found.iter().any(|bead| bead.apart(spot) < 0.5);
-            !known && ratio < ALIKE && ratio > 1.0 / ALIKE
+            let clear = spot.both() > CLEAR * both;
+            !known && clear && ratio < ALIKE && ratio > 1.0 / ALIKE
         })
         .collect();
     let mut next = 0;
