@@ -52,6 +52,20 @@ const SPILL: f32 = 0.025;
 /// Size in squares of an eye span below which a patch is none: creases beside a smile, shade under a jaw.
 const SMALL: f32 = 0.05;
 
+/// Where a beard is seen: beside the middle at most, and down to, in the face's own units; what the net is surer of
+/// than this is seen already and may be a head's hair; and area, in squares of an eye span, from which there is a
+/// beard at all. Three beards have 0.43 to 1.02 there, shade, wrinkles and edges of the 22 other faces 0.18 at
+/// most. Without one only a moustache is looked for, so far down and beside.
+const SEEN: (f32, f32) = (0.5, 1.15);
+const KNOWN: f32 = 0.7;
+const AREA: f32 = 0.3;
+const MOUSTACHE: (f32, f32) = (0.45, 0.7);
+
+/// The front of the chin, same units, and the net's mean probability of hair there from which it sees a beard by
+/// itself: shaven ones have 0.03 at most, half-seen beards 0.1.
+const CHIN: (f32, [f32; 2]) = (0.25, [0.75, 0.92]);
+const EVEN: f32 = 0.3;
+
 /// Log odds for hair against skin where a place is a beard's. A pixel's colour has its say after.
 const TOLD: f32 = 2.5;
 
@@ -62,12 +76,18 @@ const FEWEST: f32 = 25.0;
 const BLACK: f32 = 0.03;
 
 /// Moves what is hair and what is skin below the nose in `classes` (probabilities, `[11, h, w]`, half size) by
-/// the looks of `shown`, sRGB-encoded and of the same size. `span`: eye span in its pixels.
-pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], axes: &Axes, span: f32) {
+/// the looks of `shown`, sRGB-encoded and of the same size. `span`: eye span in its pixels. Says whether there
+/// is a beard, or may be one.
+pub(super) fn settle(
+    classes: &mut Array3<f32>,
+    shown: &[Array2<f32>; 3],
+    axes: &Axes,
+    span: f32,
+) -> bool {
     let (count, high, wide) = classes.dim();
     let sized = shown.iter().all(|plane| plane.dim() == (high, wide));
     if count != CLASSES || !sized || span < FEWEST {
-        return;
+        return true;
     }
     let of = |y: usize, x: usize| {
         let k = COARSE as f32;
@@ -88,7 +108,7 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], axes: 
     let (rows, columns) = (range(axes.middle.y, high), range(axes.middle.x, wide));
     let dim = (rows.len(), columns.len());
     if dim.0 < 16 || dim.1 < 16 {
-        return;
+        return true;
     }
     let (top, left) = (rows.start, columns.start);
     let light = Array2::from_shape_fn(dim, |(y, x)| {
@@ -113,7 +133,7 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], axes: 
         .map(|(v, _)| *v)
         .collect();
     if squares.len() < 50 {
-        return;
+        return true;
     }
     let middle = squares.len() / 2;
     let usual = *squares.select_nth_unstable_by(middle, f32::total_cmp).1;
@@ -149,9 +169,25 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], axes: 
         line.saturating_sub(spill),
     );
     drop_small(&mut beard, SMALL * span * span);
+    beard.zip_mut_with(&likely, |beard, &likely| *beard = beard.min(likely));
+    let seen = beard.indexed_iter().filter(|&((y, x), &beard)| {
+        let (beside, down) = of(top + y, left + x);
+        let known = classes[[HAIR, top + y, left + x]] > KNOWN;
+        beard > 0.5 && beside.abs() < SEEN.0 && down < SEEN.1 && !known
+    });
+    let (mut sure, mut places) = (0.0, 1.0);
+    for (y, x) in ndarray::indices(dim) {
+        let (beside, down) = of(top + y, left + x);
+        if beside.abs() < CHIN.0 && down > CHIN.1[0] && down < CHIN.1[1] {
+            sure += classes[[HAIR, top + y, left + x]];
+            places += 1.0;
+        }
+    }
+    let bearded = seen.count() as f32 > AREA * span * span || sure > EVEN * places;
     for ((y, x), &beard) in beard.indexed_iter() {
-        let beard = beard.min(likely[[y, x]]);
-        if beard <= 0.0 {
+        let (beside, down) = of(top + y, left + x);
+        let moustache = beside.abs() < MOUSTACHE.0 && down < MOUSTACHE.1;
+        if beard <= 0.0 || !(bearded || moustache) {
             continue;
         }
         let at = [top + y, left + x];
@@ -164,6 +200,7 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], axes: 
         classes[[FACE, at[0], at[1]]] = face * kept;
         classes[[BODY, at[0], at[1]]] = body * kept;
     }
+    bearded
 }
 
 /// Takes away patches of less than `least` pixels.

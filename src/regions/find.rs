@@ -11,9 +11,11 @@ use super::crop::{Pyramid, sample};
 use super::crown::crown;
 use super::features;
 use super::matting::{self, Layers, Rough};
+use super::necklaces;
 use super::nets::{self, Axes, COARSE, Face, Mesh};
 use super::partition::{firm_rim, partition};
 use super::plane::resized;
+use super::skull;
 use super::specks::without_fog;
 use super::strands;
 use super::studs;
@@ -103,16 +105,17 @@ pub fn find_in_stages(
             Some(surface) => {
                 let mut layers = matting::separate(small, surface, &rough, &axes, span);
                 without_fog(&mut layers.alpha, &mut layers.shares, span);
+                skull::close(&mut layers, &axes, span);
                 layers
             }
             None => without_backdrop(&rough, size),
         },
         || features::draw(picture.shown(), &mesh, &irises, &rough.classes, span),
     );
-    studs::put(
-        &mut layers,
-        &studs::find(&picture, size, &mesh, &axes, span),
-    );
+    let worn = studs::find(&picture, size, &mesh, &axes, span);
+    studs::put(&mut layers, &worn);
+    let beads = necklaces::find(&picture, size, &layers, marks.chin, span);
+    studs::put(&mut layers, &beads);
     after("matte and features");
     marks.crown = crown(&layers.alpha, &axes, span);
     let mut attention = Vec::new();

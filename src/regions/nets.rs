@@ -9,6 +9,7 @@ use ndarray::{Array2, Array3, ArrayD, Axis};
 use super::beard;
 use super::collar;
 use super::crop::{Crop, Pyramid, cut_planes, fade};
+use super::jaw;
 use super::models::{Which, net};
 use super::opinion;
 use super::plane::Between;
@@ -676,9 +677,12 @@ pub(super) fn parts(
     empty[0] = 0.0;
     let mut classes = merge(likely[0].dim(), &layers, &empty, probabilities);
     if let Some(half) = picture.halved() {
-        tones::settle(&mut classes, half, span / COARSE as f32);
-        collar::settle(&mut classes, half, span / COARSE as f32);
-        beard::settle(&mut classes, half, axes, span / COARSE as f32);
+        let span = span / COARSE as f32;
+        if !beard::settle(&mut classes, half, axes, span) {
+            jaw::settle(&mut classes, axes, span);
+        }
+        tones::settle(&mut classes, half, axes, span);
+        collar::settle(&mut classes, half, span);
     }
     classes
 }
