@@ -12,6 +12,7 @@ mod crown;
 mod features;
 mod find;
 mod fine;
+mod gaps;
 mod matte;
 mod matting;
 pub mod models;
