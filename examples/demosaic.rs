@@ -2,12 +2,15 @@
 //! `demosaic IN.tif OUT.tif [--noise-model M.json] [--denoise] [--pattern LETTERS]`.
 //!
 //! IN is a TIFF of one plane of 32-bit floats: RGGB, linear, white balanced, white 1, black 0. OUT is
-//! an RGB TIFF of 32-bit floats of the same size and scale. LETTERS are the colours of a 2 x 2 or 6 x 6
-//! cell, row by row, if it is not RGGB.
+//! an RGB TIFF of 32-bit floats of the same size and scale. Prints how long that took, looking for the
+//! noise included, reading and writing not. LETTERS are the colours of a 2 x 2 or 6 x 6 cell, row by row,
+//! if it is not RGGB.
+#![allow(clippy::print_stdout)]
 
 use std::error::Error;
 use std::fs::File;
 use std::io::{BufReader, BufWriter};
+use std::time::Instant;
 
 use lapel::picture::{Ratio, Rect, Size};
 use lapel::raw::{Filter, Pattern, SensorFrame};
@@ -39,6 +42,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     };
     let mosaic = Array2::from_shape_vec((size.height, size.width), samples)?;
     let frame = SensorFrame::from_light(mosaic, pattern);
+    let began = Instant::now();
     let model = arguments.iter().position(|a| a == "--noise-model");
     let (denoise, noise) = match model.map(|at| arguments.get(at + 1)) {
         _ if !arguments.iter().any(|a| a == "--denoise") => (Ratio(0.0), None),
@@ -48,6 +52,9 @@ fn main() -> Result<(), Box<dyn Error>> {
         Some(Some(path)) => (Ratio(1.0), Some(noise_model(path)?)),
     };
     let picture = sensor::demosaic(&frame, Rect::whole(size), [1.0; 3], denoise, noise)?;
+    let seconds = began.elapsed().as_secs_f64();
+    let megapixels = (size.width * size.height) as f64 / 1e6;
+    println!("{seconds:.3} s, {:.4} s/MP", seconds / megapixels);
     let mut writer = TiffEncoder::new(BufWriter::new(File::create(output)?))?;
     let mut image = writer.new_image::<RGB32Float>(width, height)?;
     image.rows_per_strip(STRIP)?;

@@ -79,11 +79,12 @@ fn planted_blemishes_are_found_and_moles_stay() {
     }
     let sum = |of: fn(&Count) -> u32| groups.iter().map(of).sum::<u32>();
     assert_eq!(sum(|c| c.planted), 26);
-    // Nine in ten are wanted. Known to be missed: one on the hairline, as brown as a real sitter's raised
-    // mole; one edge-on on very dark skin and two on the darkest, which stand at the noise (at 6 times the
-    // unevenness around; a first version of the denoising net let one more be seen, asking for less marks
-    // about twice as many places on real skin, at many of which nothing shows).
-    assert!(sum(|c| c.found) >= 22, "{} of 26 found", sum(|c| c.found));
+    // Nine in ten are wanted. Known to be missed: one edge-on on very dark skin, which darkens red as much
+    // as a mole does, and one among the hairs of a hairline, where no skin nearby fits without a seam.
+    assert!(sum(|c| c.found) >= 24, "{} of 26 found", sum(|c| c.found));
+    for (tone, count) in ["light", "medium", "dark"].into_iter().zip(groups) {
+        assert!(count.found + 1 >= count.planted, "{tone}: {count:?}");
+    }
     assert_eq!(sum(|c| c.moles), 0, "moles were taken");
     assert!(worst <= 1, "{worst} false finds on one face");
 }

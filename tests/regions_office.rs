@@ -42,6 +42,18 @@ fn overlap(found: &Regions, region: Region, parts: &Array2<u8>, classes: &[u8]) 
     (both / either) as f32
 }
 
+/// Mean square error of the person's matte, and the sum of its errors in thousand pixels.
+fn matte_off(found: &Regions, person: &Array2<f32>) -> (f64, f64) {
+    let matte = found.region(Region::Person).whole();
+    let (mut square, mut sum) = (0.0_f64, 0.0_f64);
+    for (a, b) in matte.iter().zip(person) {
+        let d = f64::from((a - b).abs());
+        square += d * d;
+        sum += d;
+    }
+    (square / person.len() as f64, sum / 1000.0)
+}
+
 /// What `marks.json` holds of a sitter.
 fn marks(office: &Path, id: &str) -> serde_json::Value {
     let text = std::fs::read_to_string(office.join("truth").join(id).join("marks.json"))
@@ -72,12 +84,7 @@ fn mattes_and_parts_come_near_the_truth() {
         let (person, parts) = truth(&office, id);
         let found = find(&picture, None);
         assert_eq!(found.attention, [], "{id}");
-        let matte = found.region(Region::Person).whole();
-        let square = matte
-            .iter()
-            .zip(&person)
-            .map(|(a, b)| f64::from((a - b) * (a - b)));
-        let square = square.sum::<f64>() / person.len() as f64;
+        let (square, _) = matte_off(&found, &person);
         assert!(square < error, "{id}: person {square}");
         let checks = [
             (Region::Clothing, &[4][..], 0.98),
@@ -242,8 +249,10 @@ fn crown_off(office: &Path, id: &str, found: &Regions) -> f32 {
 fn beards_and_cropped_fringes_are_hair() {
     let Some(office) = office() else { return };
     for (id, floor) in [("s05", 0.53), ("s07", 0.22)] {
-        let (_, parts) = truth(&office, id);
+        let (person, parts) = truth(&office, id);
         let found = find(&developed(&office, id), None);
+        let (square, _) = matte_off(&found, &person);
+        assert!(square < 0.0012, "{id}: person {square}");
         let hair = overlap(&found, Region::Hair, &parts, &[3]);
         assert!(hair >= floor, "{id}: {hair}");
         if id == "s05" {
@@ -266,8 +275,10 @@ fn beards_and_cropped_fringes_are_hair() {
 fn brows_and_spectacles_are_drawn() {
     let Some(office) = office() else { return };
     for (id, brows, worn) in [("s03", 0.6, 0.8), ("s09", 0.68, 0.95)] {
-        let (_, parts) = truth(&office, id);
+        let (person, parts) = truth(&office, id);
         let found = find(&developed(&office, id), None);
+        let (square, _) = matte_off(&found, &person);
+        assert!(square < 0.0004, "{id}: person {square}");
         for (region, class, floor) in [(Region::Brows, 5, brows), (Region::Worn, 10, worn)] {
             let got = overlap(&found, region, &parts, &[class]);
             assert!(got >= floor, "{id}: {region:?} {got}");
@@ -276,28 +287,25 @@ fn brows_and_spectacles_are_drawn() {
 }
 
 /// Black hair and cloth before black paper, by what little they differ; an afro's fringe, half covered
-/// over a long way; hair over a shoulder, and a wedge of wall beside an arm.
+/// over a long way; hair over a shoulder. Wedges of wall between arm and body and strips of it at the
+/// frame's edge, with the set's empty frame and without it: there a plain polynomial strays by a fifth,
+/// and the errors were 0.0026 and 0.0047.
 #[test]
 fn black_ends_before_black_and_hair_thins_out() {
     let Some(office) = office() else { return };
     let empty = developed(&office, "empty");
-    for (id, set, error, sum) in [
-        ("s01", Some(&empty), 0.0009, 7.4),
-        ("s05", None, 0.0012, 6.2),
-        ("s08", Some(&empty), 0.0008, 8.0),
+    for (id, cases) in [
+        ("s01", &[(true, 0.0009, 7.4), (false, 0.001, 7.5)][..]),
+        ("s05", &[(false, 0.0012, 6.2)]),
+        ("s08", &[(true, 0.0008, 8.0), (false, 0.0008, 7.5)]),
     ] {
         let (person, _) = truth(&office, id);
-        let found = find(&developed(&office, id), set);
-        let matte = found.region(Region::Person).whole();
-        let (mut square, mut off) = (0.0_f64, 0.0_f64);
-        for (a, b) in matte.iter().zip(&person) {
-            let d = f64::from((a - b).abs());
-            square += d * d;
-            off += d;
+        let picture = developed(&office, id);
+        for &(set, error, most) in cases {
+            let found = find(&picture, set.then_some(&empty));
+            let (square, sum) = matte_off(&found, &person);
+            assert!(square < error && sum < most, "{id}, {set}: {square} {sum}");
         }
-        square /= person.len() as f64;
-        off /= 1000.0;
-        assert!(square < error && off < sum, "{id}: {square} {off}");
     }
 }
 
@@ -355,6 +363,8 @@ fn the_outline_is_as_fine_as_the_picture() {
 fn parts_add_up_to_the_person() {
     let Some(office) = office() else { return };
     let found = find(&developed(&office, "s06"), None);
+    let (square, _) = matte_off(&found, &truth(&office, "s06").0);
+    assert!(square < 0.0004, "person {square}");
     let parts = [
         Region::Skin,
         Region::Hair,

@@ -27,6 +27,14 @@ const SET_WORTH: f32 = 1.5;
 /// round by 40 to 90 % (1st and 99th percentile).
 const MOST_BENT: f32 = 0.15;
 
+/// Rounds of fitting, and the one from which a fit goes on that is done again.
+const ROUNDS: usize = 16;
+const AGAIN: usize = 8;
+
+/// How much further a surface may stray that was fitted again with more of the wall: up to 1.1 times on the
+/// rendered frames, with their walls dimmed, tinted and cut in many ways.
+const REFIT_WORTH: f32 = 1.25;
+
 /// Tukey's cut, in deviations, for what the polynomial leaves. Strands that the nets miss darken or lighten
 /// cells a little; at the usual 4.7 they drew the surface by up to a hundredth beside rendered hair, now
 /// by a third of that.
@@ -40,6 +48,9 @@ pub(super) struct Surface {
     pub(super) cell: usize,
     /// Standard deviation of what is surely backdrop from the surface, per cell, in [`unit`]s.
     pub(super) spread: Array2<f32>,
+    /// Red and blue over green of what was followed, a linear plane each: all channels stray alike, so this
+    /// holds where the light had to be guessed. `None` where the set's empty frame left nothing to guess.
+    pub(super) tint: Option<[Array2<f32>; 2]>,
 }
 
 impl Surface {
@@ -67,7 +78,7 @@ fn power(x: f64, n: usize) -> f64 {
 }
 
 /// Solves the symmetric positive system `a x = b` by Cholesky; `None` when it is not positive.
-fn solve(mut a: Vec<Vec<f64>>, mut b: Vec<f64>) -> Option<Vec<f64>> {
+pub(super) fn solve(mut a: Vec<Vec<f64>>, mut b: Vec<f64>) -> Option<Vec<f64>> {
     let n = b.len();
     for i in 0..n {
         for j in 0..=i {
@@ -229,7 +240,7 @@ pub(super) fn fit(
             .each_ref()
             .map(|p| gaussian(shrink(p.view(), cell).view(), 1.5).mapv(|v| v.max(1e-4)))
     });
-    let plain = fit_shape(&seen, None, person, span, cell);
+    let plain = fit_shape(&seen, None, person, None, (span, cell));
     let Some(shapes) = shapes else { return plain };
     // The set may have been turned round since: take whichever of the empty frame and its mirror
     // image need be bent least to follow this frame. It also says what nothing here shows (between
@@ -242,7 +253,7 @@ pub(super) fn fit(
     });
     let mut best: Option<(f32, Surface)> = None;
     for shape in [shapes, mirrored] {
-        let Some(with) = fit_shape(&seen, Some(&shape), person, span, cell) else {
+        let Some(with) = fit_shape(&seen, Some(&shape), person, None, (span, cell)) else {
             continue;
         };
         let bend = bend(&with.planes[1], &shape[1]);
@@ -254,6 +265,23 @@ pub(super) fn fit(
         }
     }
     best.map(|b| b.1).or(plain)
+}
+
+/// Fits a frame's own surface once more, now that `known` cells (1, others 0) are backdrop, whatever `person`
+/// says; what it followed before stays followed. `None` when it strays by that.
+pub(super) fn refit(
+    small: &Linear,
+    before: &Surface,
+    person: &Array2<f32>,
+    known: &Array2<f32>,
+    span: f32,
+) -> Option<Surface> {
+    let cell = before.cell;
+    let seen = small.planes.each_ref().map(|p| shrink(p.view(), cell));
+    let mut person = person.clone();
+    person.zip_mut_with(known, |p, &k| *p *= 1.0 - k);
+    let found = fit_shape(&seen, None, &person, Some((before, known)), (span, cell))?;
+    (found.spread.sum() < REFIT_WORTH * before.spread.sum()).then_some(found)
 }
 
 /// How far the empty frame had to be bent to follow: relative deviation of surface over shape.
@@ -269,8 +297,8 @@ fn fit_shape(
     seen: &[Array2<f32>; 3],
     shapes: Option<&[Array2<f32>; 3]>,
     person: &Array2<f32>,
-    span: f32,
-    cell: usize,
+    before: Option<(&Surface, &Array2<f32>)>,
+    (span, cell): (f32, usize),
 ) -> Option<Surface> {
     let dim = seen[0].dim();
     // First only what is far from anybody, then nearer as the surface becomes known.
@@ -282,22 +310,16 @@ fn fit_shape(
     let most = if shapes.is_some() { 2 } else { 4 };
     let mut planes: [Array2<f32>; 3] = std::array::from_fn(|_| Array2::zeros(dim));
     let mut spread = 0.0;
-    for round in 0..16 {
-        // Low powers first: high ones run away where nothing was measured yet.
-        let degree = (1 + round / 2).min(most);
-        let one = |c: usize| polynomial(&seen[c], &weight, shapes.map(|s| &s[c]), degree);
-        let (first, (second, third)) = bands::both(|| one(0), || bands::both(|| one(1), || one(2)));
-        planes = [first?, second?, third?];
-        let off = distance(seen, &planes);
+    let follow = |planes: &[Array2<f32>; 3], limit: f32, weight: &mut Array2<f32>| -> f32 {
+        let off = distance(seen, planes);
         let mut sure: Vec<f32> = off
             .iter()
             .zip(person)
             .filter(|(_, p)| **p < 0.1)
             .map(|(o, _)| *o)
             .collect();
-        spread = (1.5 * median(&mut sure)).max(0.004);
-        let limit = if round < 2 { 0.3 } else { 0.8 };
-        ndarray::Zip::from(&mut weight)
+        let spread = (1.5 * median(&mut sure)).max(0.004);
+        ndarray::Zip::from(weight)
             .and(&off)
             .and(person)
             .for_each(|w, &o, &p| {
@@ -309,10 +331,41 @@ fn fit_shape(
                     0.0
                 };
             });
+        spread
+    };
+    let larger = |weight: &mut Array2<f32>, least: &Array2<f32>| {
+        weight.zip_mut_with(least, |w, &l| *w = w.max(l));
+    };
+    // A surface that takes in a gap on one side must not let go of a strip on the other.
+    let least = before.map(|(before, known)| {
+        follow(&before.planes, 0.8, &mut weight);
+        larger(&mut weight, known);
+        weight.clone()
+    });
+    let start = if least.is_some() { AGAIN } else { 0 };
+    for round in start..ROUNDS {
+        // Low powers first: high ones run away where nothing was measured yet.
+        let degree = (1 + round / 2).min(most);
+        let one = |c: usize| polynomial(&seen[c], &weight, shapes.map(|s| &s[c]), degree);
+        let (first, (second, third)) = bands::both(|| one(0), || bands::both(|| one(1), || one(2)));
+        planes = [first?, second?, third?];
+        spread = follow(&planes, if round < 2 { 0.3 } else { 0.8 }, &mut weight);
+        if let Some(least) = &least {
+            larger(&mut weight, least);
+        }
     }
     // Cells beside what does not follow the surface are half the sitter's own.
     weight = erode(weight.view(), 1);
-    // What is left, smoothed at two scales where it can be measured.
+    let tint = if shapes.is_none() {
+        let green = seen[1].mapv(|v| v.max(1e-4));
+        let one = |c: usize| polynomial(&(&seen[c] / &green), &weight, None, 1);
+        Some([one(0)?, one(2)?])
+    } else {
+        None
+    };
+    // What is left, smoothed at two scales where it can be measured. Known cells may be few, and their
+    // polynomial is still a compromise.
+    let doubt = if before.is_some() { 0.002 } else { 0.02 };
     for sigma in [0.5 * span, 0.12 * span] {
         let near = gaussian(weight.view(), sigma);
         for (plane, seen) in planes.iter_mut().zip(seen) {
@@ -322,7 +375,7 @@ fn fit_shape(
                 .and(&rest)
                 .and(&near)
                 .for_each(|p, &r, &n| {
-                    *p = (*p + r / (n + 0.02)).max(1e-5);
+                    *p = (*p + r / (n + doubt)).max(1e-5);
                 });
         }
         let off = distance(seen, &planes);
@@ -355,6 +408,7 @@ fn fit_shape(
         planes,
         cell,
         spread,
+        tint,
     })
 }
 

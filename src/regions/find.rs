@@ -10,6 +10,7 @@ use super::backdrop;
 use super::crop::{Pyramid, sample};
 use super::crown::crown;
 use super::features;
+use super::gaps;
 use super::matting::{self, Layers, Rough};
 use super::necklaces;
 use super::nets::{self, Axes, COARSE, Face, Mesh};
@@ -98,6 +99,7 @@ pub fn find_in_stages(
     };
     let on_grid = on_grid(&rough.person, size);
     let surface = backdrop::fit(small, set, &on_grid, span / backdrop::cell(size) as f32);
+    let surface = surface.map(|found| with_gaps(small, found, &rough.person, &axes, span));
     after("backdrop");
     // What lies inside the face needs none of the matte.
     let (mut layers, drawn) = bands::both(
@@ -343,6 +345,25 @@ fn on_grid(half: &Array2<f32>, size: Size) -> Array2<f32> {
     let cell = backdrop::cell(size);
     let dim = (size.height.div_ceil(cell), size.width.div_ceil(cell));
     resized(half.view(), dim, cell as f32 / COARSE as f32)
+}
+
+/// The surface once more, with the wall that shows beside the sitter's arms.
+fn with_gaps(
+    small: &Linear,
+    surface: backdrop::Surface,
+    person: &Array2<f32>,
+    axes: &Axes,
+    span: f32,
+) -> backdrop::Surface {
+    let Some(gaps) = gaps::find(small, &surface, person, axes, span) else {
+        return surface;
+    };
+    let size = small.size();
+    // Cells that are wall throughout.
+    let known = on_grid(&gaps, size).mapv(|g| if g > 0.99 { 1.0 } else { 0.0 });
+    let span = span / surface.cell as f32;
+    let again = backdrop::refit(small, &surface, &on_grid(person, size), &known, span);
+    again.unwrap_or(surface)
 }
 
 /// What the nets say alone, when no backdrop shows.

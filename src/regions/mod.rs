@@ -12,6 +12,7 @@ mod crown;
 mod features;
 mod find;
 mod fine;
+mod gaps;
 mod jaw;
 mod matte;
 mod matting;

@@ -617,6 +617,7 @@ mod tests {
             planes: [0, 1, 2].map(|c| Array2::from_shape_fn(SIZE, |(_, x)| mixed(c, x))),
         };
         let surface = Surface {
+            tint: None,
             planes: wall.map(|v| Array2::from_elem((SIZE.0 / 4, SIZE.1 / 4), v)),
             cell: 4,
             spread: Array2::from_elem((SIZE.0 / 4, SIZE.1 / 4), 0.006),
@@ -666,6 +667,7 @@ mod tests {
         let small = Linear { planes };
         let grid = (SIZE.0 / 4, SIZE.1 / 4);
         let surface = Surface {
+            tint: None,
             planes: wall.map(|v| Array2::from_elem(grid, v)),
             cell: 4,
             spread: Array2::from_elem(grid, 0.006),
@@ -702,6 +704,7 @@ mod tests {
             planes: [0, 1, 2].map(|c| Array2::from_shape_fn(SIZE, |(_, x)| mixed(c, x))),
         };
         let surface = Surface {
+            tint: None,
             planes: wall.map(|v| Array2::from_elem((SIZE.0 / 4, SIZE.1 / 4), v)),
             cell: 4,
             spread: Array2::from_elem((SIZE.0 / 4, SIZE.1 / 4), 0.004),

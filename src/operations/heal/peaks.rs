@@ -1,7 +1,21 @@
 //! What a peak of redness must look like to be a blemish: round, on clear skin, not the lit side of a
 //! raised mark.
 
-use super::*;
+use ndarray::Array2;
+
+use crate::operations::skin_bands::SkinGrid;
+use crate::picture::math::{cos, sin};
+
+/// Where a ring beside a spot begins and ends, in widths at which it was found.
+const RING: [f32; 2] = [2.2, 6.0];
+/// Bound of tr^2 / det of the Hessian; 4 is round, 6.5 about twice as long as wide.
+const ROUND: f32 = 6.5;
+/// A spot ends where its redness has fallen to this share of what it is in the middle.
+const ENDS_AT: f32 = 0.12;
+/// Radius of what is mended over that end, so that the fade begins outside of the spot.
+const RADIUS_OVER_END: f32 = 1.4;
+/// Bounds of the mended radius in widths at which the spot was found.
+const RADIUS_OVER_WIDTH: [f32; 2] = [2.2, 6.0];
 
 /// Lightest ln R beside a spot, above its surroundings: the largest of the difference of blurs
 /// within three and a half widths.
@@ -24,6 +38,45 @@ pub(super) fn lit_side(
         }
     }
     lightest
+}
+
+/// What is beside a spot, in a ring clear of it.
+pub(super) struct Beside {
+    /// Root mean square of the difference of blurs in redness.
+    pub uneven: f32,
+    /// How far red light falls, in ln R, at the darkest place.
+    pub darkest: f32,
+}
+
+impl Beside {
+    pub(super) fn new(
+        red: &Array2<f32>,
+        light: &Array2<f32>,
+        grid: &SkinGrid,
+        (y, x): (usize, usize),
+        width: f32,
+    ) -> Self {
+        let (rows, columns) = red.dim();
+        let [near, far] = RING.map(|bound| bound * width);
+        let n = far as usize + 1;
+        let (mut sum, mut count, mut darkest) = (0.0, 0, 0.0_f32);
+        for row in y.saturating_sub(n)..(y + n + 1).min(rows) {
+            for column in x.saturating_sub(n)..(x + n + 1).min(columns) {
+                let (dy, dx) = (row as f32 - y as f32, column as f32 - x as f32);
+                let squared = dy * dy + dx * dx;
+                let inside = squared >= near * near && squared <= far * far;
+                if inside && grid.weight[[row, column]] > 0.5 {
+                    sum += red[[row, column]] * red[[row, column]];
+                    count += 1;
+                    darkest = darkest.max(-light[[row, column]]);
+                }
+            }
+        }
+        Self {
+            uneven: (sum / count.max(1) as f32).sqrt(),
+            darkest,
+        }
+    }
 }
 
 /// Radius to mend, in cells: from the fall of redness around the middle, against how red the ring

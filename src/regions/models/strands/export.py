@@ -1,4 +1,4 @@
-"""Writes a trained net as ONNX with half-float weights, and what PyTorch gives on a drawn window.
+"""Writes a trained net as ONNX with half-float weights, and what onnxruntime gives on a drawn window.
 
     export.py NET.pt strands.onnx [GOLDEN_FOLDER]
 
@@ -81,4 +81,4 @@ found = session.run(None, {"window": drawn.numpy()})[0]
 print("onnxruntime and PyTorch apart by", np.abs(found - expected).max(), "of", np.abs(expected).max())
 if len(sys.argv) > 3:
     np.save(f"{sys.argv[3]}/strands.in.npy", kept)
-    np.save(f"{sys.argv[3]}/strands.logits_every4.npy", expected[:, :, ::4, ::4].astype(np.float32))
+    np.save(f"{sys.argv[3]}/strands.logits_every4.npy", found[:, :, ::4, ::4].astype(np.float32))

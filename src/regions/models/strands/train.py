@@ -15,7 +15,7 @@ MATTES = [[1, 2], [3], [9], [4], [7], [5], [6], [10], [8]]          # planes of 
 K, OUT = 9, 8                                                        # teeth stay as they are
 FLOOR = .01                                                          # added to every share before its logarithm
 SKIN, HAIR, CLOTH, BROWS, LIPS, SCLERA, IRIS, WORN, TEETH = range(K)
-WEIGHT = [1, 1.6, .6, 2, 1.5, 2.5, 2, 3, 1]
+WEIGHT = [1, 1.3, .6, 1.4, 1.5, 2.5, 2, 2, 1]
 BRIGHT = .22                                                         # linear luminance to which the face's skin is brought
 
 def decode(v): return torch.where(v <= .04045, v / 12.92, ((v.clamp(min=0) + .055) / 1.055) ** 2.4)
@@ -50,6 +50,8 @@ def settled(share, z):
 
 # ------------------------------------------------------------------ the sitters
 def blur(x, s):
+    if s > 8:                                                        # on a quarter of the size
+        h, w = x.shape[2:]; small = blur(F.interpolate(x, size=(-(-h // 4), -(-w // 4)), mode='area'), s / 4); return F.interpolate(small, size=(h, w), mode='bilinear', align_corners=False)
     r = max(1, int(3 * s + .5)); k = torch.exp(-torch.arange(-r, r + 1, device=x.device, dtype=torch.float32) ** 2 / (2 * s * s)); k = k / k.sum(); c = x.shape[1]
     x = F.conv2d(F.pad(x, (r, r, 0, 0), mode='replicate'), k.view(1, 1, 1, -1).expand(c, 1, 1, -1).contiguous(), groups=c)
     return F.conv2d(F.pad(x, (0, 0, r, r), mode='replicate'), k.view(1, 1, -1, 1).expand(c, 1, -1, 1).contiguous(), groups=c)
@@ -57,7 +59,6 @@ def blur(x, s):
 class Sitters:
     def __init__(s, path, dev, names=None):
         o = pickle.loads(lzma.decompress(open(path, 'rb').read())); meta = json.loads(o['meta'].tobytes()); s.all = []
-        s.bank = torch.from_numpy(o['bank']).to(dev).float() / 63
         for n in sorted(meta):
             if names and n not in names: continue
             t = lambda k, q: torch.from_numpy(o[f'{n}_{k}']).to(dev).float()[None] / q
@@ -68,10 +69,9 @@ class Sitters:
             label = lut[true][None]; one = F.one_hot(label, K + 1).permute(0, 3, 1, 2).float()
             lin = decode(rgb)
             def local(w):                                            # mean colour of a class around each place
-                num, den = 0, 1e-8
+                num, den = 1e-7 * (lin * w).mean((2, 3), keepdim=True) / w.mean().clamp(min=1e-6), 1e-7
                 for sg, tr in ((5, 1.), (20, .02), (80, 1e-4)): num, den = num + tr * blur(lin * w, sg), den + tr * blur(w, sg)
                 return num / den
-            wide = lambda w, r: F.max_pool2d(w, 2 * r + 1, 1, r)
             hair = one[:, HAIR:HAIR + 1] + one[:, BROWS:BROWS + 1]; skin = one[:, :1]
             deep = 1 - wide(1 - hair, 1); S = local(1 - wide(1 - skin, 1)); H = local(torch.where(deep.sum() > 300, deep, hair) + .02 * hair)
             d = H - S; h = ((lin - S) * d).sum(1, keepdim=True) / (d * d).sum(1, keepdim=True).clamp(min=1e-6)
@@ -120,14 +120,13 @@ def cut(R, data, dev):
         rows.append((m, p, A, k, flip))
     base = torch.stack(torch.meshgrid(torch.arange(N, device=dev) + .5 - N / 2, torch.arange(N, device=dev) + .5 - N / 2, indexing='xy'), -1)
     P = torch.tensor(np.array([r[1].copy() for r in rows]), device=dev, dtype=torch.float32); A = torch.tensor(np.array([r[2] for r in rows]), device=dev, dtype=torch.float32)
-    place = base.reshape(1, -1, 2) @ A.transpose(1, 2) + P[:, None]; place = place.reshape(-1, N, N, 2); out = []
-    for b, (m, p, Am, k, flip) in enumerate(rows):
-        h, w = m['rgb'].shape[2:]; g = place[b:b + 1] / torch.tensor([w, h], device=dev) * 2 - 1
-        t = torch.cat([G(m['planes'], g), G(m['hint'], g)], 1)
-        uv = (place[b] - torch.tensor(m['mid'], device=dev)) @ torch.tensor([m['right'], m['down']], device=dev, dtype=torch.float32).T / m['unit']
-        if flip < 0: uv = uv * torch.tensor([-1., 1], device=dev)
-        out.append((t, uv.permute(2, 0, 1)[None]))
-    t = torch.cat([o[0] for o in out]); uv = torch.cat([o[1] for o in out]); n = [3, K, 1, 3, 3, K + 1, 2]; lin, share, h, S, H, one, hint = t.split(n, 1)
+    place = base.reshape(1, -1, 2) @ A.transpose(1, 2) + P[:, None]; place = place.reshape(-1, N, N, 2)
+    t, uv = None, torch.empty(R.B, 2, N, N, device=dev)
+    for m in {id(r[0]): r[0] for r in rows}.values():
+        i = [b for b, r in enumerate(rows) if r[0] is m]; h, w = m['rgb'].shape[2:]; g = place[i] / torch.tensor([w, h], device=dev) * 2 - 1; many = lambda p: p.expand(len(i), -1, -1, -1)
+        seen = torch.cat([G(many(m['planes']), g), G(many(m['hint']), g)], 1); t = seen.new_empty(R.B, *seen.shape[1:]) if t is None else t; t[i] = seen
+        uv[i] = ((place[i] - torch.tensor(m['mid'], device=dev)) @ torch.tensor([m['right'], m['down']], device=dev, dtype=torch.float32).T / m['unit']).permute(0, 3, 1, 2)
+    uv[:, :1] *= torch.tensor([float(r[4]) for r in rows], device=dev).view(-1, 1, 1, 1); n = [3, K, 1, 3, 3, K + 1, 2]; lin, share, h, S, H, one, hint = t.split(n, 1)
     unit = torch.tensor([r[0]['unit'] / r[3] for r in rows], device=dev).view(-1, 1, 1, 1); span = torch.tensor([r[0]['span'] / r[3] for r in rows], device=dev).view(-1, 1, 1, 1)
     skin = torch.tensor([r[0]['skin'] for r in rows], device=dev).view(-1, 1, 1, 1); one = one.clone(); one[:, K:] += 1 - one.sum(1, keepdim=True)
     label = one.argmax(1); return lin, share, h, S, H, label, hint, uv, unit, span, skin
@@ -142,19 +141,76 @@ def recolour(R, lin, h, S, H, skin):
     tone = pick(R, TONES) * torch.where(R.on(.5) > 0, new_skin / .35, torch.ones_like(new_skin)).clamp(.15, 1.2)
     H2 = mix(H * gs.mean(1, keepdim=True).clamp(.2, 2), tone * (lumH / level.clamp(min=1e-3)).clamp(.3, 3) ** R.u(.4, 1.), R.on(.6))
     e = lin - (h * H + (1 - h) * S); up = h * (H2.mean(1, keepdim=True) / lumH.clamp(min=2e-3)).clamp(.2, 5) + (1 - h) * gs
-    return (h * H2 + (1 - h) * S2 + e * up).clamp(min=0), new_skin
+    return (h * H2 + (1 - h) * S2 + e * up).clamp(min=0), S2, new_skin
 
-def strands(R, lin, label, share, hint, bank, new_skin):
-    """Drawn hair on skin, and lines of skin that are none."""
-    i = torch.randint(len(bank), (R.B,), device=R.dev); q = bank[i]; o = np.random.randint(0, q.shape[2] - N + 1, 2); q = q[:, :, o[0]:o[0] + N, o[1]:o[1] + N]; q = q.rot90(int(np.random.randint(4)), (2, 3))
-    if np.random.rand() < .5: q = q.flip(3)
-    skin = ((label == SKIN) | (label == HAIR)).float()[:, None]; where = torch.sigmoid((R.field(4) - R.u(-.6, .9)) * R.u(3, 20)) * R.on(.4)
-    cover = (q[:, :1] * R.u(.75, 1.15)).clamp(0, 1) * blur((label == SKIN).float()[:, None], .6); dens = (where > .5).float(); cover = cover * dens
-    tone = pick(R, TONES) * mix(torch.ones_like(new_skin), (new_skin / .35).clamp(.15, 1.2), R.on(.6)) * (.5 + q[:, 1:]) ** R.u(.3, 1.5); shade = blur(cover, 2.) * R.u(0, .35)
-    lin = lin * (1 - shade * (1 - cover)); lin = mix(lin, tone, cover); hit = (cover[:, 0] > .5) & (label == SKIN); label = torch.where(hit, torch.full_like(label, HAIR), label)
-    claim = (blur(dens * (label < K)[:, None].float(), 4.) * R.u(0, 1.1) * R.on(.85)).clamp(0, .97); share = move(share, HAIR, claim, [SKIN]); hint = torch.cat([torch.maximum(hint[:, :1], claim * R.u(.3, 1) * skin), hint[:, 1:]], 1)
-    j = torch.randint(len(bank), (R.B,), device=R.dev); w = bank[j][:, :1, :N, :N]; w = blur(w * (bank[j][:, 1:, :N, :N] > R.u(.4, .8)).float(), 1.3) * torch.sigmoid((R.field(3) - .3) * 8)   # creases
-    lin = lin * (1 - w * R.u(.05, .4) * R.on(.3) * skin * (1 - cover) * torch.tensor([.8, 1., 1.05], device=R.dev).view(1, 3, 1, 1)); return lin, label, share, hint
+def wide(x, r): return F.max_pool2d(x, 2 * r + 1, 1, r)
+def ramp(x, soft): return torch.sigmoid(x / soft)
+
+def grow(R, dens, angle, length, width, jitter, curl, count, n):
+    """Strands drawn at three times the size: the share of a pixel that they cover, and their tone (about 0.5)."""
+    dev = R.dev; S = 3; M = N * S; at = lambda p, b, x, y: p.reshape(R.B, N * N)[b, (y.clamp(0, N - 1).long() * N + x.clamp(0, N - 1).long())]
+    b = torch.arange(R.B, device=dev).repeat_interleave(count); x, y = torch.rand(2, R.B * count, device=dev) * (N + 16) - 8
+    k = torch.nonzero(torch.rand(R.B * count, device=dev) < at(dens, b, x, y)).reshape(-1); b, x, y = b[k], x[k], y[k]; g = lambda p: p.reshape(-1)[b]
+    r = lambda: torch.randn(len(k), device=dev); L = (g(length) * torch.exp(.35 * r())).clamp(1, n / S * 1.4); t = (torch.arange(n, device=dev) + .5) / n
+    th = (at(angle, b, x, y) + r() * g(jitter))[:, None] + (r() * g(curl) * L)[:, None] * t + (r() * .35)[:, None] * torch.sin(6.3 * (t + torch.rand(len(k), 1, device=dev)) * (.4 + torch.rand(len(k), 1, device=dev)))
+    px = x[:, None] + torch.cumsum(torch.cos(th), 1) * (L / n)[:, None]; py = y[:, None] + torch.cumsum(torch.sin(th), 1) * (L / n)[:, None]
+    tone = (.5 + .17 * r())[:, None] + g(R.n(.25))[:, None] * (t - .5) + g(R.u(0, .5))[:, None] * torch.sin(th - g(R.n(2.))[:, None]).abs() ** 6
+    key = (torch.randint(1, 1 << 20, (len(k), 1), device=dev) * 256 + (tone.clamp(.01, .99) * 255).long()).int(); canvas = torch.zeros(R.B * M * M, dtype=torch.int32, device=dev)
+    w = (g(width) * torch.exp(.2 * r()) * S)[:, None] * (1 - g(R.u(0, .9))[:, None] * t ** 2)                           # sub-pixels, thinner at the tip
+    most = w[:, 0].ceil().clamp(min=1); b = b[:, None].int() * (M * M); sn, cs = torch.sin(th), torch.cos(th)
+    for j in range(8):
+        i = torch.nonzero(most > j).reshape(-1)
+        if len(i) == 0: break
+        wi = w[i]; off = j - (wi.ceil().clamp(min=1) - 1) / 2; ix = (px[i] * S - off * sn[i]).floor().int(); iy = (py[i] * S + off * cs[i]).floor().int()
+        here = (j < wi.ceil()) & ((wi >= 1) | (torch.rand_like(wi) < wi)) & (ix >= 0) & (ix < M) & (iy >= 0) & (iy < M)
+        place = b[i] + iy.clamp(0, M - 1) * M + ix.clamp(0, M - 1); canvas.scatter_reduce_(0, place.reshape(-1).long(), (key[i] * here).int().reshape(-1), 'amax')
+    canvas = canvas.view(R.B, 1, M, M); top = (canvas > 0).float(); cover = F.avg_pool2d(top, S); return cover, F.avg_pool2d(top * (canvas & 255).float() / 255, S) / cover.clamp(min=1e-3)
+
+def lay(R, lin, cover, tone, pigment, shade, soft):
+    """Strands over the picture, as a lens shows them, with their shade on what is below."""
+    below = blur(cover, float(np.random.uniform(1, 5))); n = int(np.random.randint(0, 4)); below = F.pad(below, (0, 0, n, 0))[:, :, :N]; lin = lin * (1 - shade * below)
+    colour = pigment * (.4 + 1.2 * tone) ** R.u(.3, 1.6); return lin * (1 - blur(cover, soft)) + blur(cover * colour, soft)
+
+def bare(R, S):
+    """Skin without hair: the local colour with a little of pores, blotches and form."""
+    return S * torch.exp(.03 * R.field(N // 2) * R.u() + .05 * R.field(24) * R.u() + .2 * R.field(4) * R.u())
+
+def ways(uv):
+    """Directions to the sitter's side and down, in the window's pixels."""
+    d = torch.cat([uv[:, :, :1, 1:2] - uv[:, :, :1, :1], uv[:, :, 1:2, :1] - uv[:, :, :1, :1]], 3)[:, :, 0]; d = d / d.norm(dim=2, keepdim=True).clamp(min=1e-9); return d[:, 0, :, None, None], d[:, 1, :, None, None]
+
+def toward(v, *more):
+    """Angle of a sum of vectors (B, 2, h, w)."""
+    for m in more: v = v + m
+    return torch.atan2(v[:, 1:], v[:, :1])
+
+def pigments(R, new_skin): return pick(R, TONES) * mix(torch.ones_like(new_skin), (new_skin / .35).clamp(.15, 1.2), R.on(.6))
+
+def strands(R, lin, label, share, hint, S, uv, new_skin):
+    """Gloss on hair; drawn beards and patches of hair on skin, lines of skin that are none, and brows drawn anew."""
+    dev = R.dev; hair = (label == HAIR).float()[:, None]; soft = float(np.random.uniform(.4, 1.1)); side, down = ways(uv); u, v = uv[:, :1], uv[:, 1:]
+    gloss = torch.sigmoid((R.field(5) - R.u(.2, 1.5)) * R.u(2, 6)) * hair * R.on(.5); plain = mix(lin, blur(lin, float(np.random.uniform(1, 4))), hair * R.u(0, 1) * R.on(.35)); lin = plain * (1 + gloss * R.u(0, 2.5)) + gloss * new_skin * R.u(0, .5) * R.on(.5) * (lin / blur(lin, 2.).clamp(min=1e-4)).clamp(0, 2)
+    kind = R.u(); beard = (kind < .3).float(); patch = ((kind > .3) & (kind < .55)).float()
+    edge = torch.minimum(torch.minimum(v - (R.u(.38, .75) - R.u(-.1, .5) * u.abs()), R.u(1., 1.35) - v), R.u(.6, 1.) - u.abs()) + .12 * R.field(5) * R.u() ** 2
+    d_beard = ramp(edge, R.u(.008, .1)) * torch.exp(.4 * R.field(6) * R.u()) * (1 - .8 * ramp(-((u / R.u(.08, .3)) ** 2 + ((v - R.u(.55, .95)) / R.u(.06, .3)) ** 2 - 1), .3) * R.on(.5))
+    d_patch = ramp(R.field(4) - R.u(-.6, .9), R.u(.05, .3)); short, n, count = [(R.u(1.5, 9), 40, 40000), (R.u(5, 28), 100, 8000), (R.u(20, 90), 320, 2000)][np.random.choice(3, p=[.6, .3, .1])]
+    thick = torch.exp(R.u(math.log(.25), math.log(2.2))); most = torch.exp(R.u(math.log(.08), math.log(2.5)))      # layers of hair where it is densest
+    dens = (beard * d_beard + patch * d_patch) * (most * (N + 16) ** 2 / (count * short * thick)).clamp(max=1); whirl = R.field(3, 2) * R.u(0, .8)
+    way = beard * (down + u.sign() * u.abs().clamp(0, 1) * side * R.n(.8)) + patch * torch.cat([torch.cos(kind * 99), torch.sin(kind * 99)], 1)
+    cover, tone = grow(R, dens.clamp(0, 1), toward(way, whirl), short, thick, R.u(.05, .7), torch.where(R.u() < .25, R.u(.02, .3), R.u(0, .03)), count, n)
+    onto = blur((label == SKIN).float()[:, None], .6); cover = cover * onto
+    lin = lay(R, lin, cover * R.u(.75, 1), tone, pigments(R, new_skin), R.u(0, .6), soft); skin = ((label == SKIN) | (label == HAIR)).float()[:, None]
+    label = torch.where((cover[:, 0] > .5) & (label == SKIN), torch.full_like(label, HAIR), label)
+    want = ramp(blur(cover, float(np.random.uniform(3, 8))) - R.u(.05, .5), R.u(.015, .06))                                   # what the parts so far claim
+    claim = (want * R.u(0, 1.1) * R.on(.85) * skin).clamp(0, .97); share = move(share, HAIR, claim, [SKIN]); hint = torch.cat([torch.maximum(hint[:, :1], claim * R.u(.3, 1)), hint[:, 1:]], 1)
+    w = cover.roll(1, 0); w = blur(w * (tone.roll(1, 0) > R.u(.4, .7)).float(), 1.3) * torch.sigmoid((R.field(3) - .3) * 8)                # creases
+    lin = lin * (1 - w * R.u(.05, .4) * R.on(.3) * skin * (1 - cover) * torch.tensor([.8, 1., 1.05], device=dev).view(1, 3, 1, 1))
+    # brows drawn anew
+    old = (label == BROWS).float()[:, None]; broad = wide(old, max(0, int(np.random.randint(-4, 6)))); on = R.on(.6) * (old.mean((1, 2, 3), keepdim=True) > .001); gone = blur(wide(old, 3), 1.5) * on; lin = mix(lin, bare(R, S), gone)
+    label = torch.where((on[:, 0] > 0) & (label == BROWS), torch.full_like(label, SKIN), label); dens = (blur(broad, float(np.random.uniform(1.5, 6))) * R.u(.5, 2.5)).clamp(0, 1) ** R.u(.7, 2) * torch.exp(R.u(math.log(.3), math.log(1.2))).clamp(max=1) * on
+    tilt = R.n(.35) + .3 * R.field(3); way = u.sign() * side * torch.cos(tilt) - down * torch.sin(tilt); cover, tone = grow(R, dens, toward(way), R.u(4, 20), torch.exp(R.u(math.log(.3), math.log(2.))), R.u(.05, .4), R.u(0, .03), 6000, 60)
+    cover = cover * blur((label == SKIN).float()[:, None], .6); faint = blur(S, 2.) * R.u(.4, .9) * torch.exp(R.n(.06, 3)); lin = lay(R, lin, cover * R.u(.6, 1), tone, mix(pigments(R, new_skin), faint, R.on(.25)), R.u(0, .5), float(np.random.uniform(.4, 2.))); label = torch.where((cover[:, 0] > .5) & (label == SKIN), torch.full_like(label, BROWS), label)
+    return lin, label, share, hint
 
 def move(share, to, claim, sources):
     """Gives `claim` of the sources' share to a class."""
@@ -165,7 +221,7 @@ def move(share, to, claim, sources):
 def worn(R, lin, label, share, hint, uv, unit, span):
     """Drawn spectacles on some, studs and rings on others."""
     dev = R.dev; x, y = uv[:, :1] * unit / span, uv[:, 1:] * unit / span; px = span                    # eye spans; window pixels per span
-    on = R.on(.4); a, b, e = R.u(.3, .5), R.u(.18, .42), R.u(2, 4.5); cx, cy = .5 + R.u(.0, .1), R.u(-.02, .14) + R.n(.03); y = y + R.n(.03) * x
+    on = R.on(.5); a, b, e = R.u(.3, .5), R.u(.18, .42), R.u(2, 4.5); cx, cy = .5 + R.u(.0, .1), R.u(-.02, .14) + R.n(.03); y = y + R.n(.03) * x
     f = (((x.abs() - cx).abs() / a) ** e + ((y - cy).abs() / b) ** e + 1e-9) ** (1 / e); gx, gy = torch.zeros_like(f), torch.zeros_like(f)
     gx[..., 1:-1] = (f[..., 2:] - f[..., :-2]) / 2; gy[:, :, 1:-1] = (f[:, :, 2:] - f[:, :, :-2]) / 2; d = (f - 1) / (gx * gx + gy * gy).sqrt().clamp(min=1e-4)
     t = torch.exp(R.u(math.log(.010), math.log(.085))) * px; half = R.on(.2); rimless = R.on(.12); upper = torch.sigmoid((cy - y + .05) * px * .5)
@@ -214,8 +270,8 @@ def camera(R, lin, skin):
 
 def batch(data, B, dev):
     R = Rnd(B, dev); lin, share, h, S, H, label, hint, uv, unit, span, skin = cut(R, data, dev); keep = R.on(.25)
-    new, ns = recolour(R, lin, h, S, H, skin); lin = mix(new, lin, keep); skin = mix(ns, skin, keep)
-    lin, label, share, hint = strands(R, lin, label, share, hint, data.bank, skin); lin, label, share, hint = worn(R, lin, label, share, hint, uv, unit, span)
+    new, S2, ns = recolour(R, lin, h, S, H, skin); lin, S, skin = mix(new, lin, keep), mix(S2, S, keep), mix(ns, skin, keep)
+    lin, label, share, hint = strands(R, lin, label, share, hint, S, uv, skin); lin, label, share, hint = worn(R, lin, label, share, hint, uv, unit, span)
     inside = (share.sum(1) > .5) & (label < K); share, hint = wrong(R, share, hint, label); rgb = camera(R, lin, skin)
     uv = F.avg_pool2d(uv + R.n(.06, 2), 2).clamp(-2, 2); return rgb, share, F.avg_pool2d(hint, 2), uv, label, inside
 
@@ -245,13 +301,14 @@ def table(net, data, dev):
     return '\n'.join(['       ' + '  '.join(f'{c:>11}' for c in CLASSES[:OUT])] + rows)
 
 def main():
-    a = argparse.ArgumentParser(); a.add_argument('office'); a.add_argument('out'); a.add_argument('--seconds', type=float, default=300); a.add_argument('--keep', default=''); a.add_argument('--batch', type=int, default=32)
+    a = argparse.ArgumentParser(); a.add_argument('office'); a.add_argument('out'); a.add_argument('--seconds', type=float, default=300); a.add_argument('--keep', default=''); a.add_argument('--start', default=''); a.add_argument('--batch', type=int, default=32)
     a.add_argument('--lr', type=float, default=2e-3); a.add_argument('--steps', type=int, default=10 ** 9); a.add_argument('--seed', type=int, default=1); a.add_argument('--sheet', action='store_true'); o = a.parse_args()
-    dev = torch.device('cuda' if torch.cuda.is_available() else 'cpu'); torch.manual_seed(o.seed); np.random.seed(o.seed); log = open(o.out + '.log', 'w'); torch.backends.cudnn.benchmark = True
+    dev = torch.device('cuda' if torch.cuda.is_available() else 'cpu'); torch.manual_seed(o.seed); np.random.seed(o.seed); log = open(o.out + '.log', 'w')
     def say(*t): s = ' '.join(map(str, t)); print(s, flush=True); log.write(s + '\n'); log.flush()
     start = time.time(); every = ['s0%d' % i for i in range(1, 10)]; out = [k for k in o.keep.split(',') if k]; data = Sitters(o.office, dev, [n for n in every if n not in out]); kept = Sitters(o.office, dev, out) if out else data
     net = Net().to(dev); w = torch.tensor(WEIGHT, device=dev, dtype=torch.float32); say(f'{sum(p.numel() for p in net.parameters())} weights, kept out {out}, {time.time() - start:.0f} s to load, {dev}')
     if o.sheet: return sheet(data, dev, o.out)
+    if o.start: net.load_state_dict(torch.load(o.start, map_location=dev))
     ema = copy.deepcopy(net); adam = torch.optim.AdamW(net.parameters(), lr=o.lr, weight_decay=.01, betas=(.9, .99)); t0 = last = save = time.time(); step = 0; run = []; total = o.seconds - (t0 - start)
     net = net.to(memory_format=torch.channels_last)
     while True:
@@ -259,8 +316,9 @@ def main():
         if done >= 1: break
         for g in adam.param_groups: g['lr'] = o.lr * min(1, step / 100 + .01) * (.5 + .5 * math.cos(math.pi * done)) + 1e-6
         with torch.no_grad(): rgb, share, hint, uv, label, inside = batch(data, o.batch, dev)
+        torch.backends.cudnn.benchmark = True                        # sizes that recur
         with torch.autocast(dev.type, torch.bfloat16, enabled=dev.type == 'cuda'): z = net(inputs(rgb, share, hint, uv).contiguous(memory_format=torch.channels_last))
-        loss = loss_of(z, share, label, inside, w); adam.zero_grad(set_to_none=True); loss.backward(); nn.utils.clip_grad_norm_(net.parameters(), 1.); adam.step(); step += 1; run.append(loss.detach())
+        loss = loss_of(z, share, label, inside, w); adam.zero_grad(set_to_none=True); loss.backward(); nn.utils.clip_grad_norm_(net.parameters(), 1.); adam.step(); step += 1; run.append(loss.detach()); torch.backends.cudnn.benchmark = False
         with torch.no_grad():
             for p, q in zip(ema.parameters(), net.parameters()): p.lerp_(q, 1 - min(.998, step / (step + 10)))
         if time.time() - last > 20 or step in (1, 10): say(f'{time.time() - t0:.0f} s step {step} loss {float(torch.stack(run).mean()):.4f}'); last = time.time(); run = []
@@ -271,7 +329,7 @@ def sheet(data, dev, out):
     from PIL import Image
     with torch.no_grad(): rgb, share, hint, uv, label, inside = batch(data, 24, dev)
     C = torch.tensor([[240, 180, 150], [110, 60, 30], [60, 110, 200], [30, 160, 60], [220, 40, 80], [255, 255, 255], [0, 220, 240], [200, 60, 220], [255, 240, 120], [40, 40, 48]], dtype=torch.float32)
-    a = (rgb * 255).permute(0, 2, 3, 1); b = C[label]; c = (share.permute(0, 2, 3, 1) @ C[:K]); d = (F.interpolate(hint, scale_factor=2)[:, [0, 1, 1]] * 255).permute(0, 2, 3, 1)
-    t = torch.cat([a, b, c, d], 2).clamp(0, 255).byte(); t = t.reshape(2, 12, N, 4 * N, 3).permute(1, 2, 0, 3, 4).reshape(12 * N, 8 * N, 3); Image.fromarray(t.numpy()).save(out + '.png')
+    a = (rgb * 255).permute(0, 2, 3, 1); b = C.to(dev)[label]; c = (share.permute(0, 2, 3, 1) @ C[:K].to(dev)); d = (F.interpolate(hint, scale_factor=2)[:, [0, 1, 1]] * 255).permute(0, 2, 3, 1)
+    t = torch.cat([a, b, c, d], 2).clamp(0, 255).byte(); t = t.reshape(2, 12, N, 4 * N, 3).permute(1, 2, 0, 3, 4).reshape(12 * N, 8 * N, 3); Image.fromarray(t.cpu().numpy()).save(out + '.png')
 
 if __name__ == '__main__': main()
