@@ -10,7 +10,6 @@ use ndarray::{Array2, Array3};
 
 use super::nets::{Axes, CLASSES, COARSE};
 use super::opinion::patches;
-use crate::picture::Point;
 use crate::picture::filter::{dilate, erode, gaussian};
 use crate::picture::math::{exp, ln};
 
@@ -89,13 +88,7 @@ pub(super) fn settle(
     if count != CLASSES || !sized || span < FEWEST {
         return true;
     }
-    let of = |y: usize, x: usize| {
-        let k = COARSE as f32;
-        axes.of(Point {
-            x: (x as f32 + 0.5) * k,
-            y: (y as f32 + 0.5) * k,
-        })
-    };
+    let of = |y: usize, x: usize| axes.of_half(y, x);
     // The square in which it may grow, and a little for the blurs.
     let reach = 1.05 * BELOW[1] * axes.unit / COARSE as f32;
     let range = |middle: f32, end: usize| {
@@ -217,6 +210,7 @@ mod tests {
     use ndarray::Axis;
 
     use super::*;
+    use crate::picture::Point;
 
     const SPAN: f32 = 60.0;
 

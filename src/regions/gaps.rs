@@ -17,8 +17,8 @@ use super::crop::halve;
 use super::matting::BELOW;
 use super::nets::{Axes, COARSE};
 use super::plane::resized;
+use crate::picture::Linear;
 use crate::picture::filter::{dilate, gaussian};
-use crate::picture::{Linear, Point};
 
 /// Share of the surface's green light that a patch may have: 0.79 to 1.02 on the rendered frames, with their
 /// walls dimmed, tinted and cut in many ways (as all figures here).
@@ -98,15 +98,11 @@ pub(super) fn find(
         person,
         half: span / COARSE as f32,
     };
-    let middle = |at: usize| (at as f32 + 0.5) * COARSE as f32;
     let calm = Array2::from_shape_fn(dim, |(y, x)| {
         if person[[y, x]] < NOBODY {
             return false;
         }
-        let (across, down) = axes.of(Point {
-            x: middle(x),
-            y: middle(y),
-        });
+        let (across, down) = axes.of_half(y, x);
         down > BELOW && across.abs() > ASIDE && look.is_calm([y, x])
     });
     let least = AREA * look.half * look.half;
@@ -334,7 +330,7 @@ impl Look<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::picture::Size;
+    use crate::picture::{Point, Size};
 
     const SIZE: Size = Size {
         width: 600,

@@ -7,8 +7,7 @@
 
 use ndarray::{Array2, Array3, Axis};
 
-use super::nets::{Axes, CLASSES, COARSE};
-use crate::picture::Point;
+use super::nets::{Axes, CLASSES};
 use crate::picture::filter::dilate;
 
 /// Classes: face skin, body skin, hair, clothing.
@@ -42,13 +41,7 @@ pub(super) fn settle(classes: &mut Array3<f32>, axes: &Axes, span: f32) {
     if count != CLASSES {
         return;
     }
-    let of = |y: usize, x: usize| {
-        let place = |v: usize| (v as f32 + 0.5) * COARSE as f32;
-        axes.of(Point {
-            x: place(x),
-            y: place(y),
-        })
-    };
+    let of = |y: usize, x: usize| axes.of_half(y, x);
     let hair = classes.index_axis(Axis(0), HAIR);
     let ramp = |v: f32, [low, high]: [f32; 2]| ((v - low) / (high - low)).max(0.0).min(1.0);
     let sure = hair.mapv(|hair| f32::from(u8::from(hair > SURE)));
@@ -80,6 +73,7 @@ pub(super) fn settle(classes: &mut Array3<f32>, axes: &Axes, span: f32) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::picture::Point;
 
     /// A face 100 pixels from eyes to chin, skin all over but for `hair`.
     fn sitter(hair: impl Fn(usize, usize) -> f32) -> (Array3<f32>, Axes) {

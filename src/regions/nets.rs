@@ -294,6 +294,12 @@ impl Axes {
         )
     }
 
+    /// [`Self::of`] for the middle of a half-size pixel.
+    pub(super) fn of_half(&self, y: usize, x: usize) -> (f32, f32) {
+        let [x, y] = [x, y].map(|at| (at as f32 + 0.5) * COARSE as f32);
+        self.of(Point { x, y })
+    }
+
     /// The place `down` units below the eyes.
     pub(super) fn below(&self, down: f32) -> Point {
         let k = down * self.unit;

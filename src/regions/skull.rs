@@ -13,8 +13,8 @@ use super::matting::Layers;
 use super::nets::{Axes, COARSE};
 use super::plane::resized;
 use super::shell::flooded;
+use crate::picture::bands;
 use crate::picture::filter::{dilate, erode, gaussian};
-use crate::picture::{Point, bands};
 
 /// How far below the eyes, in the face's own units, gaps between ears, neck and hair begin.
 const DOWN: f32 = 0.1;
@@ -75,13 +75,7 @@ pub(super) fn close(layers: &mut Layers, axes: &Axes, span: f32) {
 fn inside(layers: &Layers, axes: &Axes, span: f32) -> Option<Array2<f32>> {
     let alpha = halve(layers.alpha.view());
     let pixels = |spans: f32| (spans * span + 0.5) as usize;
-    let of = |y: usize, x: usize| {
-        let place = |v: usize| (v as f32 + 0.5) * COARSE as f32;
-        axes.of(Point {
-            x: place(x),
-            y: place(y),
-        })
-    };
+    let of = |y: usize, x: usize| axes.of_half(y, x);
     let above = |y: usize, x: usize| of(y, x).1 < DOWN;
     let mut skin = halve(layers.shares[0].view());
     for ((y, x), skin) in skin.indexed_iter_mut() {
@@ -115,6 +109,7 @@ fn inside(layers: &Layers, axes: &Axes, span: f32) -> Option<Array2<f32>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::picture::Point;
 
     /// A face with hair around it, a hole in the hair at each of `holes` (row, column, half side).
     fn head(holes: &[(usize, usize, usize)]) -> (Layers, Axes) {

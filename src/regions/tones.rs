@@ -11,10 +11,10 @@
 
 use ndarray::{Array2, Array3, Axis};
 
-use super::nets::{Axes, CLASSES, COARSE};
+use super::nets::{Axes, CLASSES};
+use crate::picture::bands;
 use crate::picture::filter::gaussian;
 use crate::picture::math::{exp, ln};
-use crate::picture::{Point, bands};
 
 /// Classes: backdrop, face skin, body skin, hair, clothing.
 const NONE: usize = 0;
@@ -95,13 +95,7 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], axes: 
         return;
     }
     let bins = bins(shown);
-    let of = |y: usize, x: usize| {
-        let place = |v: usize| (v as f32 + 0.5) * COARSE as f32;
-        axes.of(Point {
-            x: place(x),
-            y: place(y),
-        })
-    };
+    let of = |y: usize, x: usize| axes.of_half(y, x);
     let on_face = |y: usize, x: usize| {
         let (beside, down) = of(y, x);
         beside.abs() < BESIDE && down > DOWN[0] && down < DOWN[1]
@@ -378,6 +372,7 @@ fn spread(mut bins: Vec<f32>) -> Option<Vec<f32>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::picture::Point;
 
     /// A face above, cloth below, and between them a neck that the net takes for cloth.
     fn sitter(neck: [f32; 3]) -> (Array3<f32>, [Array2<f32>; 3]) {
