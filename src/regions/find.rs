@@ -114,10 +114,13 @@ pub fn find_in_stages(
         },
         || features::draw(picture.shown(), &mesh, &irises, &rough.classes, span),
     );
-    let worn = studs::find(&picture, size, &mesh, &axes, span);
-    studs::put(&mut layers, &worn);
-    let beads = necklaces::find(&picture, size, &layers, marks.chin, span);
-    studs::put(&mut layers, &beads);
+    let (worn, beads) = bands::both(
+        || studs::find(&picture, size, &mesh, &axes, span),
+        || necklaces::find(&picture, size, &layers, marks.chin, span),
+    );
+    for discs in [worn, beads] {
+        studs::put(&mut layers, &discs);
+    }
     after("matte and features");
     marks.crown = crown(&layers.alpha, &axes, span);
     let mut attention = Vec::new();

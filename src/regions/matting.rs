@@ -187,12 +187,14 @@ pub(super) fn separate(
     let sure = |map: Array2<f32>| erode(map.view(), 2).mapv(|p| if p > 0.97 { 1.0 } else { 0.0 });
     let unlike = Unlike::new(small, surface, axes, span, noise);
     let bare = to_grid(unlike.bare.view());
-    let first = models(
-        &(sure(to_grid(rough.person.view())) * bare.mapv(|b| 1.0 - b)),
-        None,
+    let (first, enclosed) = bands::both(
+        || {
+            let person = sure(to_grid(rough.person.view()));
+            models(&(person * bare.mapv(|b| 1.0 - b)), None)
+        },
+        || shell::enclosed(&unlike.scaled, &rough.person),
     );
     let alike = as_dark(&first, surface);
-    let enclosed = shell::enclosed(&unlike.scaled, &rough.person);
     let (solid, grown) = settle(
         surface,
         rough,
@@ -346,15 +348,18 @@ pub(super) fn separate(
     let mut alpha = without_specks(&found);
     drop_islands(&mut alpha, (ISLAND * COARSE as f32 * half) as usize);
     let halved = halve(alpha.view());
-    let mut whole = shell::unreached(&halved);
-    whole.zip_mut_with(&rough.person, |w, &p| *w = if p > SURE { *w } else { 0.0 });
-    let hard = shell::hard(
-        &halved,
-        &halve(hair.view()),
-        &rough.person,
-        is_black(surface),
+    let (whole, (hard, bare)) = bands::both(
+        || {
+            let mut whole = shell::unreached(&halved);
+            whole.zip_mut_with(&rough.person, |w, &p| *w = if p > SURE { *w } else { 0.0 });
+            whole
+        },
+        || {
+            let (hair, black) = (halve(hair.view()), is_black(surface));
+            let hard = shell::hard(&halved, &hair, &rough.person, black);
+            (hard, gaussian(erode(grown.view(), 1).view(), CLOSE))
+        },
     );
-    let bare = gaussian(erode(grown.view(), 1).view(), CLOSE);
     let step = 1.0 / COARSE as f32;
     let columns: Vec<Between> = (0..dim.1)
         .map(|x| Between::new((x as f32 + 0.5) * step, bare.ncols()))
@@ -683,9 +688,14 @@ fn posterior(
             0.0
         };
         let inside = outside + (between - outside).max(0.0) * tells;
-        let mut weights = [((1.0 - p) * outside + p * inside) / (ALPHAS - 2) as f32; LANES];
-        weights[0] = (1.0 - p) * (1.0 - outside);
-        weights[ALPHAS - 1] = p * (1.0 - inside);
+        // Of nothing, of each alpha between, of all.
+        let weights = [
+            (1.0 - p) * (1.0 - outside),
+            ((1.0 - p) * outside + p * inside) / (ALPHAS - 2) as f32,
+            p * (1.0 - inside),
+            0.0,
+        ];
+        let [none, part, full, _] = weights.map(|weight| ln(weight * prior[k] + 1e-12));
         if first > 0 {
             // Covered for sure: only the groups' shares are asked for.
             let own = own_variance(m);
@@ -706,18 +716,20 @@ fn posterior(
                 wide[4],
                 wide[5] + noise[2],
             ];
-            let full = log_normal(d, wide) + ln(weights[ALPHAS - 1] * prior[k] + 1e-12);
+            let full = log_normal(d, wide) + full;
             log[k][first] = full;
             top = top.max(full);
             continue;
         }
         let mut found = densities(colour, b, m, noise);
         found[0] = empty;
+        let mut weights = [part; LANES];
+        (weights[0], weights[ALPHAS - 1]) = (none, full);
         for (found, weight) in found.iter_mut().zip(weights) {
-            *found += ln(weight * prior[k] + 1e-12);
+            *found += weight;
         }
-        log[k][first..].copy_from_slice(&found[first..ALPHAS]);
-        for found in &found[first..ALPHAS] {
+        log[k].copy_from_slice(&found[..ALPHAS]);
+        for found in &found[..ALPHAS] {
             top = top.max(*found);
         }
     }

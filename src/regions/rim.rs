@@ -327,7 +327,10 @@ impl Rim<'_> {
                         if band[y][x] {
                             sums[4] += share;
                         }
-                        if alpha[at] > WELL_INSIDE[0] && self.share(1, at) > WELL_INSIDE[1] {
+                        if self.shares[1][at] > 0.0
+                            && alpha[at] > WELL_INSIDE[0]
+                            && self.share(1, at) > WELL_INSIDE[1]
+                        {
                             let [red, green, blue] = self.small.at(y, x);
                             for (sum, value) in sums.iter_mut().zip([red, green, blue, 1.0]) {
                                 *sum += value * share;
@@ -353,6 +356,10 @@ impl Rim<'_> {
         at: [usize; 2],
         (found, in_band): (f32, bool),
     ) -> f32 {
+        // Most pixels have no hair at all.
+        if self.shares[1][at] <= 0.0 {
+            return found;
+        }
         let ramp =
             |value: f32, [from, to]: [f32; 2]| ((value - from) / (to - from)).max(0.0).min(1.0);
         let hair = ramp(self.share(1, at), OF_HAIR);

@@ -9,6 +9,7 @@
 
 use ndarray::Array2;
 
+use super::shades::flat;
 use crate::picture::filter::{dilate, erode, gaussian};
 
 /// Mean square of the windowed differences, in units of the backdrop's deviation, from which a place is
@@ -102,27 +103,34 @@ pub(super) fn hard(
 
 /// 1 where `outside` or what joins it is, over places without a wall.
 pub(super) fn flooded(wall: &Array2<f32>, outside: &Array2<bool>) -> Array2<f32> {
-    let (h, w) = wall.dim();
-    let mut reached = Array2::zeros((h, w));
-    let mut open: Vec<(usize, usize)> = Vec::new();
-    for ((y, x), &out) in outside.indexed_iter() {
-        if out && wall[[y, x]] < 0.5 {
-            reached[[y, x]] = 1.0;
-            open.push((y, x));
-        }
-    }
-    while let Some((y, x)) = open.pop() {
+    let (high, wide) = wall.dim();
+    let mut reached = ndarray::Zip::from(wall)
+        .and(outside)
+        .map_collect(|&wall, &outside| f32::from(u8::from(outside && wall < 0.5)));
+    let walls = flat(wall);
+    let values = reached.as_slice_mut().expect("just made");
+    let mut open: Vec<usize> = Vec::new();
+    // Neighbours that may still be reached, from a place in row-major order.
+    let enter = |values: &mut [f32], open: &mut Vec<usize>, at: usize| {
+        let x = at % wide;
         let near = [
-            (y.wrapping_sub(1), x),
-            (y + 1, x),
-            (y, x.wrapping_sub(1)),
-            (y, x + 1),
+            (x > 0).then(|| at - 1),
+            (x + 1 < wide).then(|| at + 1),
+            at.checked_sub(wide),
+            (at + wide < high * wide).then(|| at + wide),
         ];
-        for (y, x) in near {
-            // A wrapped index is beyond the picture too.
-            if y < h && x < w && reached[[y, x]] < 0.5 && wall[[y, x]] < 0.5 {
-                reached[[y, x]] = 1.0;
-                open.push((y, x));
+        for at in near.into_iter().flatten() {
+            if values[at] < 0.5 && walls[at] < 0.5 {
+                values[at] = 1.0;
+                open.push(at);
+            }
+        }
+    };
+    for (at, &outside) in flat(outside).iter().enumerate() {
+        if outside && walls[at] < 0.5 {
+            enter(values, &mut open, at);
+            while let Some(at) = open.pop() {
+                enter(values, &mut open, at);
             }
         }
     }

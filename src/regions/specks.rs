@@ -142,18 +142,24 @@ pub(super) fn without_fog(alpha: &mut Array2<f32>, shares: &mut [Array2<f32>; 4]
     let solid = alpha.mapv(|a| f32::from(u8::from(a >= SOLID)));
     let near = dilate(solid.view(), reach as usize);
     let near = gaussian(near.view(), 0.5 * reach);
-    for (at, near) in near.indexed_iter() {
-        let (all, skin) = (alpha[at], shares[0][at]);
-        if all <= 0.0 || all >= SOLID {
-            continue;
+    let wide = alpha.ncols();
+    let [skin, hair, clothing, worn] = shares;
+    let planes = [alpha, skin, hair, clothing, worn];
+    let planes = planes.map(|plane| plane.as_slice_mut().expect("planes are contiguous"));
+    bands::each_piece_of_all(planes, wide, |y, rows| {
+        let [alpha, shares @ ..] = rows else { return };
+        for (x, (all, near)) in alpha.iter_mut().zip(near.row(y)).enumerate() {
+            if *all <= 0.0 || *all >= SOLID {
+                continue;
+            }
+            let bare_skin = ((shares[0][x] / *all - 0.8) * 10.0).max(0.0).min(1.0);
+            let kept = 1.0 - bare_skin * (1.0 - near);
+            *all *= kept;
+            for share in shares.iter_mut() {
+                share[x] *= kept;
+            }
         }
-        let bare_skin = ((skin / all - 0.8) * 10.0).max(0.0).min(1.0);
-        let kept = 1.0 - bare_skin * (1.0 - near);
-        alpha[at] = all * kept;
-        for share in shares.iter_mut() {
-            share[at] *= kept;
-        }
-    }
+    });
 }
 
 #[cfg(test)]

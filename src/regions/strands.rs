@@ -622,9 +622,9 @@ pub(super) fn settle(
     let Some(window) = Window::new(dim, axes, span) else {
         return;
     };
-    let part = |region: Region| {
+    let whole = |region: Region| {
         let found = mattes.iter().find(|(name, _)| *name == region);
-        found.map(|(_, plane)| window.cut(plane.view(), 1))
+        found.map(|(_, plane)| plane.view())
     };
     let regions = [
         Region::FaceSkin,
@@ -635,12 +635,23 @@ pub(super) fn settle(
         Region::Sclera,
         Region::Iris,
         Region::Worn,
+        Region::BodySkin,
     ];
-    let Some(mut parts) = regions.map(part).into_iter().collect::<Option<Vec<_>>>() else {
+    let planes = regions.into_iter().map(whole);
+    let Some(planes) = planes.collect::<Option<Vec<_>>>() else {
         return;
     };
-    let mut rgb = shown.each_ref().map(|plane| window.cut(plane.view(), 1));
-    let (Some(gain), Some(body)) = (gain(&rgb, &parts[0]), part(Region::BodySkin)) else {
+    let (mut parts, rgb) = bands::both(
+        || bands::mapped(planes, |plane| window.cut(plane, 1)),
+        || {
+            let planes = shown.iter().collect();
+            bands::mapped(planes, |plane: &Array2<f32>| window.cut(plane.view(), 1))
+        },
+    );
+    let Ok(mut rgb) = <[Array2<f32>; 3]>::try_from(rgb) else {
+        return;
+    };
+    let (Some(gain), Some(body)) = (gain(&rgb, &parts[0]), parts.pop()) else {
         return;
     };
     parts[0] += &body;
@@ -648,9 +659,11 @@ pub(super) fn settle(
         return;
     };
     let usual = Curve::new(|v| encoded((gain * decoded(v)).min(1.0)));
-    for plane in &mut rgb {
-        plane.iter_mut().for_each(|v| *v = usual.read(*v));
-    }
+    bands::each_piece(&mut rgb, 1, |_, planes| {
+        for v in planes.iter_mut().flatten() {
+            *v = usual.read(*v);
+        }
+    });
     let class = |k: usize| classes.index_axis(Axis(0), CLASSES[k]);
     let hints = [2, 3].map(|k| window.cut(class(k), COARSE));
     let seen = Seen { rgb, parts, hints };

@@ -8,7 +8,7 @@ use super::matting::BELOW;
 use super::nets::{Axes, COARSE};
 use super::plane::resized;
 use crate::picture::filter::gaussian;
-use crate::picture::{Linear, Point};
+use crate::picture::{Linear, Point, bands};
 
 /// How far a gap grows into what looks like it, in half-size pixels (a fifth of a rendered sitter's eye
 /// span), up to which mean square, in a window of which standard deviation; how firmly what it grew into
@@ -52,12 +52,15 @@ impl Unlike {
         let noise = (0.5 * noise).max(0.004);
         let mut spread = resized(surface.spread.view(), dim, step);
         spread.mapv_inplace(|s| s.max(noise));
-        let scaled: [Array2<f32>; 3] = std::array::from_fn(|c| {
+        let mut scaled = picture;
+        bands::each_piece(&mut scaled, 1, |c, planes| {
             let b = resized(surface.planes[c].view(), dim, step);
-            ndarray::Zip::from(&picture[c])
-                .and(&b)
-                .and(&spread)
-                .map_collect(|&v, &b, &s| (v - b) / (s * unit(b)))
+            for plane in planes {
+                ndarray::Zip::from(plane)
+                    .and(&b)
+                    .and(&spread)
+                    .for_each(|v, &b, &s| *v = (*v - b) / (s * unit(b)));
+            }
         });
         // A gradient in cloth crosses the backdrop's colour along a line, never over a patch. A
         // patch must fit between arm and body: on the rendered frames this width takes no pixel of
