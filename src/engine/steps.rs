@@ -92,7 +92,7 @@ fn run_one(
         return Some(Findings::default());
     }
     // Only the matte's surroundings are worked on, as far as the step looks around a pixel.
-    let rect = match operation.reach() {
+    let rect = match operation.reach(&step.on) {
         Some(reach) => grown(inside, scale.pixels(reach), canvas.size()),
         None => Rect::whole(canvas.size()),
     };

@@ -28,6 +28,7 @@ use crate::operations::contrast::spread;
 use crate::operations::local_contrast::deepen;
 use crate::operations::pixels::{relit, smooth_step};
 use crate::operations::{Findings, Scene, settings};
+use crate::picture::filter::Blurred;
 use crate::picture::{Degrees, EyeSpans, Oklab, Ratio, Stops, bands, math};
 use crate::regions::{Matte, Region};
 
@@ -75,6 +76,19 @@ const LIP_CHROMA: [f32; 2] = [0.6, 1.35];
 const GLINT: [f32; 2] = [0.86, 0.94];
 /// How far the eyes are from the teeth, at most.
 const EYES_TO_TEETH: EyeSpans = EyeSpans(1.7);
+/// Regions without teeth or whites of the eyes.
+const UNHELD: [Region; 10] = [
+    Region::Backdrop,
+    Region::Skin,
+    Region::FaceSkin,
+    Region::BodySkin,
+    Region::Hair,
+    Region::Brows,
+    Region::Iris,
+    Region::Lips,
+    Region::Clothing,
+    Region::Worn,
+];
 /// Matte above which a pixel is surely of its region.
 const SURELY: f32 = 0.6;
 
@@ -129,16 +143,18 @@ struct Held {
 impl Held {
     fn new(settings: &Adjust, picture: &Oklab, scene: &Scene) -> Self {
         let mean = |on| mean_lightness(picture, &scene.regions.matte(&[on], &[]), on);
-        let eyes = mean(Region::Sclera);
         let mut held = Self {
             teeth: BRIGHTER,
             sclera: BRIGHTER,
             softening: ((1.0 - SHADING_KEPT) / -settings.detail.0.min(-1e-6)).min(1.0),
         };
-        if let (Some(teeth), Some(eyes)) = (mean(Region::Teeth), eyes) {
+        let Some(eyes) = mean(Region::Sclera) else {
+            return held;
+        };
+        if let Some(teeth) = mean(Region::Teeth) {
             held.teeth = (eyes - teeth).clamp(0.0, BRIGHTER);
         }
-        if let (Some(skin), Some(eyes)) = (mean(Region::FaceSkin), eyes) {
+        if let Some(skin) = mean(Region::FaceSkin) {
             held.sclera = BRIGHTER * (1.0 - smooth_step(STANDS_OUT[0], STANDS_OUT[1], eyes - skin));
         }
         held
@@ -231,11 +247,8 @@ impl Adjust {
             .fold((usize::MAX, 0), |(top, end), b| {
                 (top.min(b.top), end.max(b.top + b.height))
             });
-        let plain = (self.detail.0 != 0.0).then(|| picture.planes[0].clone());
-        if self.detail.0 != 0.0 {
-            let sigma = scene.scale.pixels(FINE);
-            deepen(&mut picture.planes[0], sigma, self.detail.0);
-        }
+        let around = (self.detail.0 != 0.0)
+            .then(|| Blurred::new(picture.planes[0].view(), scene.scale.pixels(FINE)));
         let plan = Plan::new(self);
         let new = || (mattes.each_ref().map(Matte::rows), Vec::new());
         bands::each_row_with(
@@ -243,11 +256,12 @@ impl Adjust {
             new,
             |(mattes, before), y, [light, red, yellow]| {
                 before.clear();
-                match &plain {
-                    Some(plain) => before.extend(plain.row(y).iter().copied()),
-                    None => before.extend_from_slice(light),
-                }
+                before.extend_from_slice(light);
                 let before: &[f32] = before;
+                if let Some(around) = &around {
+                    let around = around.rows(y..y + 1);
+                    deepen(light, around.as_slice().expect("just made"), self.detail.0);
+                }
                 if y < top || y >= end {
                     bands::vectorised(
                         #[inline(always)]
@@ -294,15 +308,17 @@ impl Adjust {
         Findings::default()
     }
 
-    /// How far around a pixel it looks: where it makes lighter, from the teeth to the eyes.
-    pub fn reach(&self) -> EyeSpans {
+    /// How far around a pixel it looks when it acts on these regions: where it makes teeth or whites of
+    /// the eyes lighter, from the ones to the others.
+    pub fn reach(&self, on: &[Region]) -> EyeSpans {
         let fine = if self.detail.0 == 0.0 {
             0.0
         } else {
             3.5 * FINE.0
         };
         let lighter = self.exposure.0 > 0.0 || self.contrast.0 > 0.0;
-        EyeSpans(if lighter {
+        let held = on.iter().any(|region| !UNHELD.contains(region));
+        EyeSpans(if lighter && held {
             EYES_TO_TEETH.0.max(fine)
         } else {
             fine

@@ -8,11 +8,10 @@
 //! counts up to [`LARGEST`] and ever less beyond, and nothing between black and white is pushed
 //! past them.
 
-use ndarray::Array2;
-
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::filter::Blurred;
 use crate::picture::{EyeSpans, Oklab, Ratio, bands};
+use crate::regions::Region;
 
 settings! {
     /// Deepens form around features of a chosen size.
@@ -33,36 +32,31 @@ const LARGEST: f32 = 0.15;
 impl LocalContrast {
     /// Deepens L; a and b stay.
     pub fn apply(&self, picture: &mut Oklab, scene: &Scene) -> Findings {
-        deepen(
-            &mut picture.planes[0],
-            scene.scale.pixels(self.radius),
-            self.amount.0,
-        );
+        let base = Blurred::new(picture.planes[0].view(), scene.scale.pixels(self.radius));
+        bands::each_band(picture.planes[0].view_mut(), |first, mut rows| {
+            let base = base.rows(first..first + rows.nrows());
+            let rows = rows.as_slice_mut().expect("planes are contiguous");
+            deepen(rows, base.as_slice().expect("just made"), self.amount.0);
+        });
         Findings::default()
     }
 
-    /// How far around a pixel it looks: the blur ends at 3.5 standard deviations.
-    pub fn reach(&self) -> EyeSpans {
+    /// How far around a pixel it looks, wherever it acts: the blur ends at 3.5 standard deviations.
+    pub fn reach(&self, _on: &[Region]) -> EyeSpans {
         EyeSpans(3.5 * self.radius.0)
     }
 }
 
-/// Draws lightness away from its blur by `sigma` pixels.
-pub(crate) fn deepen(light: &mut Array2<f32>, sigma: f32, amount: f32) {
-    let base = Blurred::new(light.view(), sigma);
-    bands::each_band(light.view_mut(), |first, mut rows| {
-        let base = base.rows(first..first + rows.nrows());
-        let rows = rows.as_slice_mut().expect("planes are contiguous");
-        let base = base.as_slice().expect("planes are contiguous");
-        bands::vectorised(
-            #[inline(always)]
-            || {
-                for (l, &b) in rows.iter_mut().zip(base) {
-                    *l = deepened(*l, b, amount);
-                }
-            },
-        );
-    });
+/// Draws lightness away from its surroundings, value by value.
+pub(super) fn deepen(light: &mut [f32], around: &[f32], amount: f32) {
+    bands::vectorised(
+        #[inline(always)]
+        move || {
+            for (l, &b) in light.iter_mut().zip(around) {
+                *l = deepened(*l, b, amount);
+            }
+        },
+    );
 }
 
 /// Lightness `l` drawn away from its surroundings `base`.

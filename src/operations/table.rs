@@ -7,6 +7,7 @@
 use crate::operations::canvas::{Canvas, Space};
 use crate::operations::{Declaration, Findings, Problem, Scene};
 use crate::picture::EyeSpans;
+use crate::regions::Region;
 
 /// Where in the flow an operation works.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -112,11 +113,12 @@ macro_rules! operations {
                 )*)+ }
             }
 
-            /// How far around a pixel it looks; `None` when it must see the whole picture.
+            /// How far around a pixel it looks when it acts `on` these regions; `None` when it must see
+            /// the whole picture.
             #[allow(unused_variables)]
-            pub fn reach(&self) -> Option<EyeSpans> {
+            pub fn reach(&self, on: &[Region]) -> Option<EyeSpans> {
                 match self { $($(
-                    Self::$name(settings) => step!($how reach settings),
+                    Self::$name(settings) => step!($how reach settings, on),
                 )*)+ }
             }
 
@@ -143,7 +145,7 @@ macro_rules! step {
     (placed apply $settings:ident, $canvas:ident, $scene:ident) => {
         Findings::default()
     };
-    (placed reach $settings:ident) => {
+    (placed reach $settings:ident, $on:ident) => {
         None
     };
     ($how:ident prepare $type:path, $canvas:ident) => {
@@ -158,13 +160,13 @@ macro_rules! step {
     ($how:ident point) => {
         false
     };
-    (whole reach $settings:ident) => {
+    (whole reach $settings:ident, $on:ident) => {
         None
     };
-    (local reach $settings:ident) => {
-        Some($settings.reach())
+    (local reach $settings:ident, $on:ident) => {
+        Some($settings.reach($on))
     };
-    (point reach $settings:ident) => {
+    (point reach $settings:ident, $on:ident) => {
         Some(EyeSpans(0.0))
     };
 }

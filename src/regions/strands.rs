@@ -34,7 +34,7 @@ const DOWN: [f32; 2] = [-1.45, 1.3];
 
 /// Cells along a side of the net's window; a cell is two by two pixels. The outer ones of a window are seen
 /// with too little around them.
-const CELLS: usize = 96;
+const CELLS: usize = 128;
 const MARGIN: usize = 8;
 
 /// Planes of the net's input: pixels of a cell, parts, the parts net's hair and worn, place on the face.
@@ -508,40 +508,47 @@ fn corrections(
 ) -> Option<[Array2<f32>; ANSWERS]> {
     let net = net(Which::Strands)?;
     let (high, wide) = (window.dim.0 / 2, window.dim.1 / 2);
-    let mut found = [(); ANSWERS].map(|()| Array2::zeros(window.dim));
-    for (top, own_rows) in tiles(high) {
-        for (left, own_columns) in tiles(wide) {
-            let (rows, columns) = (own_rows.map(|v| 2 * v), own_columns.map(|v| 2 * v));
-            if !say.matters(&seen.parts, rows, columns) {
-                continue;
+    let across = tiles(wide);
+    let all = tiles(high);
+    let all = all
+        .iter()
+        .flat_map(|rows| across.iter().map(move |columns| [rows, columns]));
+    let wanted = all.filter(|[(_, rows), (_, columns)]| {
+        say.matters(&seen.parts, rows.map(|v| 2 * v), columns.map(|v| 2 * v))
+    });
+    // Side by side: a window is too small for its layers to be shared out well.
+    let answers = bands::mapped(wanted.collect(), |[&(top, rows), &(left, columns)]| {
+        let mut input = Array4::<f32>::zeros((1, PLANES, CELLS, CELLS));
+        for (plane, mut cells) in input
+            .index_axis_mut(Axis(0), 0)
+            .outer_iter_mut()
+            .enumerate()
+        {
+            let cells = cells.as_slice_mut()?;
+            let lines = cells.chunks_exact_mut(CELLS).zip(top..high);
+            for (row, y) in lines {
+                let row = &mut row[..CELLS.min(wide - left)];
+                fill(row, plane, (y, left), window, seen, axes);
             }
-            let mut input = Array4::<f32>::zeros((1, PLANES, CELLS, CELLS));
-            let values = input.as_slice_mut()?;
-            bands::each_piece(values, CELLS * CELLS, |plane, cells| {
-                for (y, row) in cells.chunks_exact_mut(CELLS).enumerate() {
-                    let y = top + y;
-                    if y >= high {
-                        break;
-                    }
-                    let row = &mut row[..CELLS.min(wide - left)];
-                    fill(row, plane, (y, left), window, seen, axes);
-                }
-            });
-            let out = net.run(input.into_dyn())?;
-            let out = out.first()?.as_slice()?;
-            for (class, map) in found.iter_mut().enumerate() {
-                let map = map.as_slice_mut()?;
-                for y in rows[0]..rows[1] {
-                    let to = &mut map[2 * wide * y..][columns[0]..columns[1]];
-                    let plane = 4 * class + y % 2 * 2;
-                    let line = |plane: usize| {
-                        let from = (plane * CELLS + y / 2 - top) * CELLS;
-                        out.get(from + own_columns[0] - left..from + own_columns[1] - left)
-                    };
-                    let pairs = line(plane)?.iter().zip(line(plane + 1)?);
-                    for (to, (first, second)) in to.as_chunks_mut::<2>().0.iter_mut().zip(pairs) {
-                        *to = [*first, *second];
-                    }
+        }
+        let out = net.run(input.into_dyn())?.into_iter().next()?;
+        Some((top, rows, left, columns, out))
+    });
+    let mut found = [(); ANSWERS].map(|()| Array2::zeros(window.dim));
+    for (top, rows, left, columns, out) in answers.into_iter().collect::<Option<Vec<_>>>()? {
+        let out = out.as_slice()?;
+        for (class, map) in found.iter_mut().enumerate() {
+            let map = map.as_slice_mut()?;
+            for y in 2 * rows[0]..2 * rows[1] {
+                let to = &mut map[2 * wide * y..][2 * columns[0]..2 * columns[1]];
+                let plane = 4 * class + y % 2 * 2;
+                let line = |plane: usize| {
+                    let from = (plane * CELLS + y / 2 - top) * CELLS;
+                    out.get(from + columns[0] - left..from + columns[1] - left)
+                };
+                let pairs = line(plane)?.iter().zip(line(plane + 1)?);
+                for (to, (first, second)) in to.as_chunks_mut::<2>().0.iter_mut().zip(pairs) {
+                    *to = [*first, *second];
                 }
             }
         }

@@ -14,7 +14,7 @@ from onnx import TensorProto, helper, numpy_helper
 
 from train import BROWS, HAIR, SKIN, WORN, Net
 
-CELLS = 96
+CELLS = 128
 net = Net()
 net.load_state_dict(torch.load(sys.argv[1], map_location="cpu"))
 rows = [4 * k + i for k in (SKIN, HAIR, BROWS, WORN) for i in range(4)]
