@@ -76,6 +76,7 @@ fn nets() {
         "selfie",
         "hair",
         "parts",
+        "strands",
     ] {
         let path = here(&format!("src/regions/models/{name}.onnx"));
         let bytes = std::fs::read(path).expect("the model is in the repository");
