@@ -19,7 +19,7 @@ use super::rim::Rim;
 use super::screen;
 use super::shades::{Colour, Model, Moments, Place, flat, gap, log_normal, own_variance, width};
 use super::shell;
-use super::specks::{drop_islands, without_specks};
+use super::specks::{drop_islands, drop_things, without_specks};
 use super::unlike::{CALM, CLOSE, FREED, GROWN_FIRM, Unlike, grown};
 use super::walk::{Field, conductance};
 use crate::picture::filter::{dilate, erode, gaussian};
@@ -347,6 +347,7 @@ pub(super) fn separate(
     // hangs on nothing.
     let mut alpha = without_specks(&found);
     drop_islands(&mut alpha, (ISLAND * COARSE as f32 * half) as usize);
+    drop_things(&mut alpha, &rough.person, axes.middle, half);
     let halved = halve(alpha.view());
     let (whole, (hard, bare)) = bands::both(
         || {
