@@ -152,6 +152,15 @@ fn demosaic(bencher: Bencher, denoise: f32) {
         .bench_local(|| sensor::demosaic(frame, whole, [1.0; 3], denoise, noise));
 }
 
+/// How much noise there is, whatever the frame's size: counted as this one.
+#[divan::bench(sample_count = 5)]
+fn noise_of(bencher: Bencher) {
+    let frame = &*MOSAIC;
+    bencher
+        .counter(pixels())
+        .bench_local(|| sensor::noise_of(frame, true));
+}
+
 /// Noise measured and taken off, demosaiced, brought to the working space.
 #[divan::bench(sample_count = 5, args = [0.0, 0.5])]
 fn develop(bencher: Bencher, denoise: f32) {

@@ -151,7 +151,7 @@ const EDGE: f32 = 0.03;
 /// wall. `face` is a place inside the face in the picture's pixels, `span` the eye span at half size.
 pub(super) fn drop_things(alpha: &mut Array2<f32>, person: &Array2<f32>, face: Point, span: f32) {
     let firm = halve(alpha.view()).mapv(|a| f32::from(u8::from(a >= FIRM)));
-    let thin = (0.5 * THING * span) as usize;
+    let thin = ((0.5 * THING * span) as usize).max(1);
     let cores = erode(firm.view(), thin);
     let (high, wide) = cores.dim();
     let face = [face.y, face.x].map(|v| (v / COARSE as f32).max(0.0) as usize);

@@ -300,15 +300,23 @@ fn light_of(
         let lift = lift_for(noise[1]);
         noise.iter().any(|&line| deviation(line, lift) > INVISIBLE)
     };
-    let Some(noise) = noise.filter(|noise| strength.0 > 0.0 && visible(noise)) else {
-        let mut planes = planes_of(window.size());
-        fill_in(sites, &frame.pattern, origin, 0.0, &mut planes);
-        bands::each_row(&mut planes, |_, rows| {
+    let squared = |lift: f32, lost: [f32; 3]| {
+        move |rows: [&mut [f32]; 3]| {
             bands::vectorised(
                 #[inline(always)]
-                || square(rows, 0.0, [0.0; 3], finish),
-            )
-        });
+                || square(rows, lift, lost, finish),
+            );
+        }
+    };
+    let Some(noise) = noise.filter(|noise| strength.0 > 0.0 && visible(noise)) else {
+        let mut planes = planes_of(window.size());
+        let squared = squared(0.0, [0.0; 3]);
+        if let Pattern::Bayer(_) = frame.pattern {
+            learned::fill_in(sites, origin, 0.0, None, &mut planes, squared);
+        } else {
+            fill_in(sites, &frame.pattern, origin, 0.0, &mut planes);
+            bands::each_row(&mut planes, |_, rows| squared(rows));
+        }
         return planes;
     };
     let noise = balanced(noise, gains);
@@ -320,17 +328,12 @@ fn light_of(
             deviation,
             shares: [light, colour],
         };
-        let mut planes = planes_of(window.size());
-        learned::fill_in(sites, origin, lift, Some(noise), &mut planes);
         // What the net gives, squared, is light without noise. Noise that is put back in part lacks
         // some of the variance that squares add to the mean of all of it.
         let lost = deviation.map(|deviation| light * (1.0 - light) * deviation * deviation);
-        bands::each_row(&mut planes, |_, rows| {
-            bands::vectorised(
-                #[inline(always)]
-                || square(rows, lift, lost, finish),
-            )
-        });
+        let (noise, squared) = (Some(noise), squared(lift, lost));
+        let mut planes = planes_of(window.size());
+        learned::fill_in(sites, origin, lift, noise, &mut planes, squared);
         return planes;
     }
     // Blocks have their own raster in the active area.
@@ -358,12 +361,8 @@ fn light_of(
     });
     // The mean of squares is the square of the mean plus the variance that was taken off.
     let lost = deviation.map(|deviation| denoise::taken(strength) * deviation * deviation);
-    bands::each_row(&mut planes, |_, rows| {
-        bands::vectorised(
-            #[inline(always)]
-            || square(rows, lift, lost, finish),
-        )
-    });
+    let squared = squared(lift, lost);
+    bands::each_row(&mut planes, |_, rows| squared(rows));
     planes
 }
 
@@ -722,7 +721,7 @@ fn fill_in(
 ) {
     let [top, left] = origin;
     match pattern {
-        Pattern::Bayer(_) => learned::fill_in(sites, origin, lift, None, planes),
+        Pattern::Bayer(_) => learned::fill_in(sites, origin, lift, None, planes, |_| {}),
         Pattern::SixBySix(_) => general::fill_in(sites, origin, lift, planes),
         // [`Sites::new`] refused these.
         Pattern::Other { .. } => {}

@@ -16,6 +16,8 @@
 //! dark and bright patches; and what texture is left is told from noise by its growth, with the square
 //! of light, since a surface reflects a share of the light that falls on it.
 
+use std::ops::{Add, AddAssign, Mul};
+
 use super::sites::Sites;
 use crate::picture::{Rect, bands};
 
@@ -81,8 +83,17 @@ const FULL: f64 = 1.1;
 /// Patches that weigh less are left out.
 const LIGHTEST: f64 = 0.01;
 
-/// Rounds in which calm patches, directions and noise are found from each other.
+/// Rounds in which calm patches, directions and noise are found from each other. All but the last work on
+/// about so many patches: what they find is only where the last one begins.
 const ROUNDS: usize = 4;
+const FEW: usize = 12_000;
+
+/// Patches of each half that tell its directions, about, at most: these have [`PLACES`] numbers each, what is
+/// measured along them has one.
+const TELLING: usize = 5_000;
+
+/// Patches whose products are summed up in 32 bits before they join the sum of all in 64.
+const RUN: usize = 256;
 
 /// Estimates `[a, b]` of red, green and blue from `window`, on the scale of `sites`. `alike`: the
 /// colours share one line, since nothing was multiplied by gains; otherwise each has its own `a`,
@@ -94,15 +105,31 @@ pub(super) fn estimate(sites: &Sites<'_>, window: Rect, alike: bool) -> Option<[
         return None;
     }
     let usual = if alike { [1.0; 3] } else { USUAL };
-    let (mut even, mut energy) = (Vec::new(), Vec::new());
-    let mut noise = None;
-    for _ in 0..ROUNDS {
-        let scatter;
-        (scatter, energy) = patches.measure(noise, usual, &mut even, &energy);
-        noise = Some(fit(&scatter, alike, noise)?);
+    let mut even = Vec::new();
+    let mut round = |patches: &Patches, last: Option<Round>| {
+        let noise = last.as_ref().map(|last| last.noise);
+        let axes = last.map(|last| last.axes);
+        let (scatter, axes) = patches.measure(noise, usual, axes.as_ref(), &mut even);
+        let noise = fit(&scatter, alike, noise)?;
+        Some(Round { noise, axes })
+    };
+    let few = patches.thinned(FEW);
+    let mut found = None;
+    for _ in 1..ROUNDS {
+        found = Some(round(&few, found)?);
     }
-    noise.map(|noise| noise.map(|line| line.map(|v| v as f32)))
+    let noise = round(&patches, found)?.noise;
+    Some(noise.map(|line| line.map(|v| v as f32)))
 }
+
+/// What a round leaves to the next one.
+struct Round {
+    noise: [[f64; 2]; 3],
+    axes: [Vec<Axis>; 2],
+}
+
+/// A direction, of length 1.
+type Axis = [f32; PLACES];
 
 /// Patches of the mosaic.
 struct Patches {
@@ -175,27 +202,46 @@ impl Patches {
                 }
             }
         }
-        let light = |at: usize| -> f64 {
-            let sample = |&of: &usize| patches.means[at][of];
-            patches.colour.iter().map(sample).sum()
-        };
-        let lights: Vec<f64> = (0..patches.means.len()).map(light).collect();
-        let mut order: Vec<usize> = (0..lights.len()).collect();
-        order.sort_by(|&i, &j| lights[i].total_cmp(&lights[j]).then(i.cmp(&j)));
-        patches.order = order;
+        patches.sort();
         patches
     }
 
-    /// One round: from the noise found so far, and each patch's energy along the directions that
-    /// were not measured (empty: all energy), to what the next fit wants and such energies. `even` is
-    /// room for the patches in units of their noise.
+    /// Puts all in order by brightness.
+    fn sort(&mut self) {
+        let light = |at: usize| -> f64 {
+            let sample = |&of: &usize| self.means[at][of];
+            self.colour.iter().map(sample).sum()
+        };
+        let lights: Vec<f64> = (0..self.means.len()).map(light).collect();
+        self.order = (0..lights.len()).collect();
+        self.order
+            .sort_by(|&i, &j| lights[i].total_cmp(&lights[j]).then(i.cmp(&j)));
+    }
+
+    /// Every so many of them, `most` at most.
+    fn thinned(&self, most: usize) -> Self {
+        let every = self.means.len().div_ceil(most).max(1);
+        let patches = self.samples.as_chunks::<PLACES>().0;
+        let mut few = Self {
+            colour: self.colour.clone(),
+            samples: patches.iter().step_by(every).flatten().copied().collect(),
+            means: self.means.iter().step_by(every).copied().collect(),
+            half: self.half.iter().step_by(every).copied().collect(),
+            order: Vec::new(),
+        };
+        few.sort();
+        few
+    }
+
+    /// One round: from the noise found so far, and the directions that were measured in each half, to what
+    /// the next fit wants and such directions. `even` is room for the patches in units of their noise.
     fn measure(
         &self,
         noise: Option<[[f64; 2]; 3]>,
         usual: [f64; 3],
-        even: &mut Vec<[f64; PLACES]>,
-        energy: &[f64],
-    ) -> (Vec<Point>, Vec<f64>) {
+        axes: Option<&[Vec<Axis>; 2]>,
+        even: &mut Vec<[f32; PLACES]>,
+    ) -> (Vec<Point>, [Vec<Axis>; 2]) {
         let variance = |mean: f64, of: usize| match noise {
             // Shot noise only, of any size: nothing is known yet.
             None => usual[of] * mean.max(1.0e-3),
@@ -210,60 +256,37 @@ impl Patches {
             .map(|means| [0, 1, 2].map(|of| variance(means[of], of)))
             .collect();
         self.evened(&variances, even);
-        let total: Vec<f64>;
-        let energy = if energy.is_empty() {
-            total = even.iter().map(|patch| product(patch, patch)).collect();
-            &total
-        } else {
-            energy
-        };
-        let weights = self.weights(energy);
-        let halves = bands::gathered(
+        // Of all directions in the first round.
+        let nothing = vec![[0.0; MEASURED]; even.len()];
+        let along = axes.map_or(nothing, |axes| self.along(even, axes));
+        let weights = self.weights(&energies(even, &along));
+        let found = bands::gathered(
             &[0, 1],
             || (),
-            |(), half| self.half(half, even, &variances, &weights),
+            |(), half| quietest(&self.covariance(even, &weights, 1 - half), &self.colour),
         );
+        let mut found = found.into_iter();
+        let axes = [0, 1].map(|_| found.next().flatten().unwrap_or_default());
+        // Weights that knew what is measured would prefer little of it.
+        let along = self.along(even, &axes);
+        let weights = self.weights(&energies(even, &along));
         let mut points = Vec::new();
-        let mut rest = vec![0.0; self.means.len()];
-        for (scatter, energies) in halves {
-            points.extend(scatter);
-            for (at, energy) in energies {
-                rest[at] = energy;
-            }
+        for half in [0, 1].into_iter().filter(|&half| !axes[half].is_empty()) {
+            points.extend(self.points(half, &axes[half], &along, &variances, &weights));
         }
-        (points, rest)
+        (points, axes)
     }
 
-    /// [`Self::measure`] for one half of the frame, in directions that the other one tells; energies with
-    /// the indices of their patches.
-    fn half(
+    /// What the patches of one half say along its directions.
+    fn points(
         &self,
         half: usize,
-        even: &[[f64; PLACES]],
+        axes: &[Axis],
+        along: &[[f32; MEASURED]],
         variances: &[[f64; 3]],
         weights: &[f64],
-    ) -> (Vec<Point>, Vec<(usize, f64)>) {
+    ) -> Vec<Point> {
         let mut points = Vec::new();
-        let matrix = self.covariance(even, weights, 1 - half);
-        let Some(axes) = quietest(&matrix, &self.colour) else {
-            return (points, Vec::new());
-        };
-        let mut along = vec![[0.0; MEASURED]; even.len()];
-        let mut energies = Vec::with_capacity(even.len());
-        bands::vectorised(
-            #[inline(always)]
-            || {
-                for at in (0..even.len()).filter(|&at| self.half[at] == half) {
-                    let patch = &even[at];
-                    for (square, axis) in along[at].iter_mut().zip(&axes) {
-                        let dot = product(axis, patch);
-                        *square = dot * dot;
-                    }
-                    // A turn keeps lengths: what is not along these lies along all others.
-                    energies.push((at, product(patch, patch) - along[at].iter().sum::<f64>()));
-                }
-            },
-        );
         for class in self.classes(weights, half) {
             // What grows in some way with light, in units of noise, and what is measured.
             let (mut dark, mut light, mut bright) = ([0.0; 3], [0.0; 3], [0.0; 3]);
@@ -278,13 +301,13 @@ impl Patches {
                     bright[of] += each * mean * mean;
                 }
                 for (sum, square) in squares.iter_mut().zip(along[at]) {
-                    *sum += weight * square;
+                    *sum += weight * f64::from(square);
                 }
             }
-            for (square, axis) in squares.iter().zip(&axes) {
+            for (square, axis) in squares.iter().zip(axes) {
                 let mut share = [0.0; 3];
-                for (v, &of) in axis.iter().zip(&self.colour) {
-                    share[of] += v * v;
+                for (&v, &of) in axis.iter().zip(&self.colour) {
+                    share[of] += f64::from(v) * f64::from(v);
                 }
                 let shared = |of: [f64; 3]| [0, 1, 2].map(|c| share[c] * of[c] / whole);
                 points.push(Point {
@@ -295,20 +318,38 @@ impl Patches {
                 });
             }
         }
-        (points, energies)
+        points
     }
 
     /// Samples in units of their noise, less each colour's mean.
-    fn evened(&self, variances: &[[f64; 3]], even: &mut Vec<[f64; PLACES]>) {
+    fn evened(&self, variances: &[[f64; 3]], even: &mut Vec<[f32; PLACES]>) {
         even.clear();
         let patches = self.samples.as_chunks::<PLACES>().0.iter().zip(&self.means);
         even.extend(patches.zip(variances).map(|((patch, means), variances)| {
-            let scales = variances.map(|variance| 1.0 / variance.sqrt());
+            let scales = variances.map(|variance| (1.0 / variance.sqrt()) as f32);
+            let means = means.map(|mean| mean as f32);
             std::array::from_fn(|k| {
                 let of = self.colour[k];
-                (f64::from(patch[k]) - means[of]) * scales[of]
+                (patch[k] - means[of]) * scales[of]
             })
         }));
+    }
+
+    /// Squares of how far each patch goes along the directions of its half.
+    fn along(&self, even: &[[f32; PLACES]], axes: &[Vec<Axis>; 2]) -> Vec<[f32; MEASURED]> {
+        let mut along = vec![[0.0; MEASURED]; even.len()];
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for ((along, patch), &half) in along.iter_mut().zip(even).zip(&self.half) {
+                    for (square, axis) in along.iter_mut().zip(&axes[half]) {
+                        let dot = product(axis, patch);
+                        *square = dot * dot;
+                    }
+                }
+            },
+        );
+        along
     }
 
     /// How much each patch counts: those with the least energy among those about as bright fully.
@@ -364,39 +405,63 @@ impl Patches {
         classes
     }
 
-    /// Mean products of the samples of one half's patches: the lower triangle.
-    fn covariance(&self, even: &[[f64; PLACES]], weights: &[f64], half: usize) -> Vec<f64> {
+    /// Mean products of the samples of one half's patches, every so many of them: the lower triangle.
+    fn covariance(&self, even: &[[f32; PLACES]], weights: &[f64], half: usize) -> Vec<f64> {
         let counting = |&at: &usize| self.half[at] == half && weights[at] > 0.0;
         let those: Vec<usize> = (0..even.len()).filter(counting).collect();
-        let mut sums = vec![[0.0; PLACES]; PLACES];
-        let (fours, last) = those.as_chunks::<4>();
+        let every = those.len().div_ceil(TELLING).max(1);
+        let those: Vec<usize> = those.into_iter().step_by(every).collect();
+        let mut sums = vec![0.0; PLACES * PLACES];
+        let mut part = vec![[0.0; PLACES]; PLACES];
         let nothing = [0.0; PLACES];
-        bands::vectorised(
-            #[inline(always)]
-            || {
-                for four in fours {
-                    let patches = four.map(|at| (&even[at], weights[at]));
-                    add_products(&mut sums, patches);
-                }
-                for &at in last {
-                    let none = (&nothing, 0.0);
-                    add_products(&mut sums, [(&even[at], weights[at]), none, none, none]);
-                }
-            },
-        );
+        for run in those.chunks(RUN) {
+            part.fill([0.0; PLACES]);
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    let of = |at: usize| (&even[at], weights[at] as f32);
+                    let (fours, last) = run.as_chunks::<4>();
+                    for four in fours {
+                        add_products(&mut part, four.map(of));
+                    }
+                    for &at in last {
+                        let none = (&nothing, 0.0);
+                        add_products(&mut part, [of(at), none, none, none]);
+                    }
+                },
+            );
+            for (sum, part) in sums.iter_mut().zip(part.as_flattened()) {
+                *sum += f64::from(*part);
+            }
+        }
         let whole: f64 = those.iter().map(|&at| weights[at]).sum();
         let mean = 1.0 / f64::max(whole, 1.0);
-        sums.as_flattened().iter().map(|sum| sum * mean).collect()
+        sums.iter_mut().for_each(|sum| *sum *= mean);
+        sums
     }
 }
 
 /// Values that are worked on together.
 const LANES: usize = 8;
 
+/// Each patch's energy along all other directions: a turn keeps lengths.
+fn energies(even: &[[f32; PLACES]], along: &[[f32; MEASURED]]) -> Vec<f64> {
+    let mut energies = Vec::with_capacity(even.len());
+    bands::vectorised(
+        #[inline(always)]
+        || {
+            for (patch, along) in even.iter().zip(along) {
+                energies.push(f64::from(product(patch, patch) - along.iter().sum::<f32>()));
+            }
+        },
+    );
+    energies
+}
+
 /// Adds all products of two samples of each of four weighed patches, in whole groups of [`LANES`] up to the
 /// diagonal and beyond. Four at a time, since reading and writing sums takes longer than the products.
 #[inline(always)]
-fn add_products(sums: &mut [[f64; PLACES]], patches: [(&[f64; PLACES], f64); 4]) {
+fn add_products(sums: &mut [[f32; PLACES]], patches: [(&[f32; PLACES], f32); 4]) {
     for (i, row) in sums.iter_mut().enumerate() {
         let [a, b, c, d] = patches.map(|(patch, weight)| weight * patch[i]);
         let [one, two, three, four] = patches.map(|(patch, _)| patch.as_chunks::<LANES>().0);
@@ -416,25 +481,28 @@ fn add_products(sums: &mut [[f64; PLACES]], patches: [(&[f64; PLACES], f64); 4])
 
 /// Sum of products as far as both go, in [`LANES`] sums that are added last.
 #[inline(always)]
-fn product(one: &[f64], other: &[f64]) -> f64 {
+fn product<T>(one: &[T], other: &[T]) -> T
+where
+    T: Copy + Default + Add<Output = T> + AddAssign + Mul<Output = T>,
+{
     let length = one.len().min(other.len());
     let (one, other) = (&one[..length], &other[..length]);
     let (ones, one) = one.as_chunks::<LANES>();
     let (others, other) = other.as_chunks::<LANES>();
-    let mut sums = [0.0; LANES];
+    let mut sums = [T::default(); LANES];
     for (one, other) in ones.iter().zip(others) {
         for k in 0..LANES {
             sums[k] += one[k] * other[k];
         }
     }
-    let rest: f64 = one.iter().zip(other).map(|(a, b)| a * b).sum();
-    sums.iter().sum::<f64>() + rest
+    let rest = one.iter().zip(other).map(|(&a, &b)| a * b);
+    sums.into_iter().chain(rest).fold(T::default(), T::add)
 }
 
 /// The directions in which patches have the least energy, by their covariance (its lower triangle):
 /// inverse iteration on a whole subspace (G. Golub, C. Van Loan, "Matrix Computations", sections
 /// 4.2 and 8.2). `None` where there is no energy.
-fn quietest(matrix: &[f64], colour: &[usize]) -> Option<Vec<Vec<f64>>> {
+fn quietest(matrix: &[f64], colour: &[usize]) -> Option<Vec<Axis>> {
     let n = PLACES;
     let trace: f64 = (0..n).map(|i| matrix[i * n + i]).sum();
     if !(trace > 0.0 && trace.is_finite()) {
@@ -508,7 +576,8 @@ fn quietest(matrix: &[f64], colour: &[usize]) -> Option<Vec<Vec<f64>>> {
         axes.into_iter().map(|axis| (energy(&axis), axis)).collect();
     axes.sort_by(|one, other| one.0.total_cmp(&other.0));
     axes.truncate(MEASURED);
-    Some(axes.into_iter().map(|(_, axis)| axis).collect())
+    let narrow = |axis: Vec<f64>| std::array::from_fn(|k| axis[k] as f32);
+    Some(axes.into_iter().map(|(_, axis)| narrow(axis)).collect())
 }
 
 /// What fits the scatter: `a` of red, green and blue (of all in the first place where they are alike),

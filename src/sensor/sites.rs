@@ -106,6 +106,11 @@ impl<'a> Sites<'a> {
         }
     }
 
+    /// Whether tiles are read without the rows around them.
+    pub fn plain(&self) -> bool {
+        self.fringes.is_none()
+    }
+
     /// Rows and columns after which the filters repeat.
     pub fn cell(&self) -> usize {
         match self.frame.pattern {

@@ -23,6 +23,11 @@ use crate::picture::{Rect, bands};
 const SIDE: usize = 96;
 const MOST: usize = 24;
 
+/// Squares that are judged first, about. Where one of them finds the noise clearly too high, or none, the middle
+/// one of all would hardly: most frames of people before a backdrop end here. And how many must say something.
+const FIRST: usize = 6;
+const ENOUGH: usize = 4;
+
 /// Squares of fewer cells a side say nothing.
 const LEAST: usize = 16;
 
@@ -31,8 +36,9 @@ const LEAST: usize = 16;
 /// ten within 0.085.
 const MARGIN: f64 = 0.08;
 
-/// Rounds: what is told changes what the net sees.
-const ROUNDS: usize = 2;
+/// How much the noise must have been lowered, as a logarithm, for another look: what is told changes what
+/// the net sees.
+const AGAIN: f64 = 0.2;
 
 /// Units of noise beyond which it does not matter how far off a site is, as in training.
 const FARTHEST: f32 = 12.0;
@@ -66,19 +72,20 @@ pub(in crate::sensor) fn lowered(
     window: Rect,
     mut noise: [[f32; 2]; 3],
 ) -> [[f32; 2]; 3] {
-    for _ in 0..ROUNDS {
+    for _ in 0..2 {
         let off = wrong(sites, window, noise).map_or(0.0, |off| (off + MARGIN).min(0.0));
-        if off == 0.0 {
-            break;
-        }
         // Of variances twice the logarithm.
         let factor = libm::exp(2.0 * off) as f32;
         noise = noise.map(|line| line.map(|v| v * factor));
+        if off > -AGAIN {
+            break;
+        }
     }
     noise
 }
 
-/// Logarithm of true to told deviation.
+/// Logarithm of true to told deviation, of the middle one of the squares that are judged; of what is not
+/// clearly below 0, of the [`FIRST`] alone.
 fn wrong(sites: &Sites<'_>, window: Rect, noise: [[f32; 2]; 3]) -> Option<f64> {
     let red = (0..4)
         .find(|&k| sites.colour(k / 2, k % 2) == 0)
@@ -101,28 +108,49 @@ fn wrong(sites: &Sites<'_>, window: Rect, noise: [[f32; 2]; 3]) -> Option<f64> {
     let fits = |by: [usize; 2]| many[0].div_ceil(by[0]) * many[1].div_ceil(by[1]) <= MOST;
     let thinned = (2..).map(|sum: usize| [sum.div_ceil(2), sum / 2]);
     let by = thinned.into_iter().find(|&by| fits(by))?;
-    let squares: Vec<usize> = (0..many[0] * many[1])
-        .filter(|at| (at / many[1]).is_multiple_of(by[0]) && (at % many[1]).is_multiple_of(by[1]))
-        .collect();
+    let grid = [0, 1].map(|axis| many[axis].div_ceil(by[axis]));
     let lift = lift_for(noise[1]);
     let told = Told {
         lift,
         units: noise.map(|line| 1.0 / deviation(line, lift).max(1.0e-9)),
         clip: [0, 1, 2].map(|of| CLIPPED * sites.clip(of)),
     };
-    let said = bands::gathered(
-        &squares,
-        || (),
-        |(), at| {
-            let square = [at / many[1], at % many[1]];
-            let from = [0, 1].map(|axis| (origin[axis] + 2 * side[axis] * square[axis]) as isize);
-            told.said(sites, from, side)
-        },
-    );
+    let judged = |squares: &[usize]| {
+        let said = bands::gathered(
+            squares,
+            || (),
+            |(), at| {
+                let square = [at / grid[1] * by[0], at % grid[1] * by[1]];
+                let from =
+                    [0, 1].map(|axis| (origin[axis] + 2 * side[axis] * square[axis]) as isize);
+                told.said(sites, from, side)
+            },
+        );
+        said.into_iter().flatten().collect::<Vec<f64>>()
+    };
+    let (first, rest): (Vec<_>, Vec<_>) = {
+        let first = scattered(grid);
+        (0..grid[0] * grid[1]).partition(|at| first.contains(at))
+    };
+    let mut said = judged(&first);
+    let wrong = said.iter().filter(|&&off| off < -MARGIN).count();
+    if said.len() < ENOUGH || wrong > 1 {
+        said.extend(judged(&rest));
+    }
     // The middle one: black that was cut off has no noise either, nor has what was painted over.
-    let mut said: Vec<f64> = said.into_iter().flatten().collect();
     said.sort_by(f64::total_cmp);
     said.get(said.len() / 2).copied()
+}
+
+/// [`FIRST`] squares of a grid of rows and columns that lie all over it, some of them the same one where there are
+/// few: multiples of the inverse of the two-dimensional golden ratio and of its square (M. Roberts, "The unreasonable effectiveness of quasirandom
+/// sequences", 2018; from memory).
+fn scattered([rows, columns]: [usize; 2]) -> [usize; FIRST] {
+    const STEPS: [f64; 2] = [0.754_877_666_246_692_7, 0.569_840_290_998_053_2];
+    let place = |at: usize, step: f64, length: usize| {
+        ((0.5 + at as f64 * step).fract() * length as f64) as usize
+    };
+    std::array::from_fn(|at| place(at, STEPS[0], rows) * columns + place(at, STEPS[1], columns))
 }
 
 /// What the net is told.
@@ -257,6 +285,29 @@ mod tests {
             let found = said(&mosaic, noise).expect("a judgement");
             let expected = f64::from(*expected);
             assert!((found - expected).abs() < 1e-3, "{found}: {expected}");
+        }
+    }
+
+    #[test]
+    fn the_first_squares_lie_all_over() {
+        for (grid, at_least) in [
+            ([4, 6], 6),
+            ([6, 4], 6),
+            ([5, 3], 5),
+            ([2, 2], 4),
+            ([1, 1], 1),
+        ] {
+            let mut squares = scattered(grid).to_vec();
+            squares.sort_unstable();
+            squares.dedup();
+            assert!(squares.len() >= at_least, "{grid:?}: {squares:?}");
+            let inside = |half: &dyn Fn(usize) -> bool| squares.iter().any(|&at| half(at));
+            for axis in 0..2 {
+                let place = |at: usize| [at / grid[1], at % grid[1]][axis];
+                assert!(inside(&|at| 2 * place(at) < grid[axis]), "{grid:?}");
+                assert!(inside(&|at| 2 * place(at) + 2 > grid[axis]), "{grid:?}");
+            }
+            assert!(squares.iter().all(|&at| at < grid[0] * grid[1]));
         }
     }
 

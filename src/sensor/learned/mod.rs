@@ -103,16 +103,17 @@ pub(super) struct Noise {
 }
 
 /// Square roots of the balanced colours of the sites from `origin` (row, column) on, all inside of the
-/// frame, `lift` added to light before.
+/// frame, `lift` added to light before. Each row, or part of one, is handed to `finish` while it is in the cache.
 pub(super) fn fill_in(
     sites: &Sites<'_>,
     origin: [isize; 2],
     lift: f32,
     noise: Option<Noise>,
     planes: &mut [Array2<f32>; 3],
+    finish: impl Fn([&mut [f32]; 3]) + Sync,
 ) {
     let size = tile(planes[0].dim(), bands::threads());
-    fill_tiles(sites, origin, lift, noise, planes, size);
+    fill_tiles(sites, origin, lift, noise, planes, finish, size);
 }
 
 /// [`fill_in`], by tiles of some rows and columns.
@@ -122,6 +123,7 @@ fn fill_tiles(
     lift: f32,
     noise: Option<Noise>,
     planes: &mut [Array2<f32>; 3],
+    finish: impl Fn([&mut [f32]; 3]) + Sync,
     size: [usize; 2],
 ) {
     // Cells begin at a red site.
@@ -136,7 +138,9 @@ fn fill_tiles(
         noise,
         net: if noise.is_some() { &NOISY } else { &CLEAN },
     };
-    bands::each_tile_of_three(planes, size, |first, rows| filling.tile(first, rows));
+    bands::each_tile_of_three(planes, size, |first, rows| {
+        filling.tile(first, rows, &finish);
+    });
 }
 
 /// Rows and columns of tiles for some threads. What comes out does not depend on it.
@@ -171,7 +175,12 @@ impl Filling<'_> {
     }
 
     /// Fills the tile that begins `first` (row, column) after the window's first site.
-    fn tile(&self, first: [usize; 2], mut rows: [Vec<&mut [f32]>; 3]) {
+    fn tile(
+        &self,
+        first: [usize; 2],
+        mut rows: [Vec<&mut [f32]>; 3],
+        finish: &impl Fn([&mut [f32]; 3]),
+    ) {
         let (count_rows, count) = (rows[0].len(), rows[0].first().map_or(0, |row| row.len()));
         let [top, left] = [0, 1].map(|axis| self.origin[axis] + first[axis]);
         let cells = |from: usize, count: usize, axis: usize| {
@@ -236,23 +245,32 @@ impl Filling<'_> {
                 if !(0..count_rows as isize).contains(&y) {
                     continue;
                 }
-                for (rows, line) in rows.iter_mut().zip(lines) {
-                    rows[y as usize].copy_from_slice(&line[skip..skip + count]);
+                let mut rows = rows.each_mut().map(|rows| &mut *rows[y as usize]);
+                for (row, line) in rows.iter_mut().zip(lines) {
+                    row.copy_from_slice(&line[skip..skip + count]);
                 }
+                finish(rows);
             }
         }
     }
 }
+
+/// Rows of cells that are read together: few, so that what is made of them is in the cache.
+const READ: usize = 8;
 
 /// Reads a tile's mosaic, some rows at a time.
 struct Fetch<'a> {
     filling: &'a Filling<'a>,
     from_column: usize,
     width: usize,
-    /// Rows of cells more than [`FETCHED`] at both sides.
+    /// Rows of cells more at both sides.
     around: usize,
+    /// Rows of cells that are read together.
+    many: usize,
+    /// The row after those that were fetched last.
+    next: usize,
     light: Vec<f32>,
-    /// Row by row its four sites of each cell, in four lines.
+    /// Row by row its four sites of each cell, in four lines: what was read last and the rows around it.
     roots: Vec<f32>,
     smooth: Vec<f32>,
     line: Vec<f32>,
@@ -261,54 +279,76 @@ struct Fetch<'a> {
 impl<'a> Fetch<'a> {
     fn new(filling: &'a Filling<'a>, from_column: usize, width: usize) -> Self {
         let around = if filling.noise.is_none() { SMOOTH } else { 0 };
-        let values = vec![0.0; 4 * width * (FETCHED + 2 * around)];
+        // Straightening fringes looks at rows above and below.
+        let many = if filling.sites.plain() { READ } else { FETCHED };
         Self {
             filling,
             from_column,
             width,
             around,
-            light: values.clone(),
-            roots: values,
+            many,
+            next: usize::MAX,
+            light: vec![0.0; 4 * width * many],
+            roots: vec![0.0; 4 * width * (many + 2 * around)],
             smooth: vec![0.0; width],
             line: vec![0.0; width],
         }
     }
 
-    /// Fetches [`FETCHED`] rows of cells from `y` on: what the net sees of them and, where it sees
-    /// something else, the mosaic.
-    fn rows(&mut self, y: usize, seen: &mut Planes, mosaic: Option<&mut Planes>) {
-        let Self {
-            filling,
-            width,
-            around,
-            ..
-        } = *self;
-        // Rows before the frame's margin serve nobody, but are there.
-        let top = filling.site(y, 0) - 2 * around as isize;
+    /// Reads `count` rows of cells from `y` on, in place of the roots from the row `to` of theirs on. Rows
+    /// before the frame's margin serve nobody, but are there.
+    fn read(&mut self, y: isize, count: usize, to: usize) {
+        let (filling, width) = (self.filling, self.width);
+        let top = filling.site(0, 0) + 2 * y;
         let left = filling.site(self.from_column, 1);
-        (filling.sites).tile([top, left], 2 * width, &mut self.light);
-        let lift = filling.lift;
-        let (light, roots) = (&self.light, &mut self.roots);
+        let light = &mut self.light[..4 * width * count];
+        filling.sites.tile([top, left], 2 * width, light);
+        let roots = &mut self.roots[4 * width * to..][..light.len()];
         bands::vectorised(
             #[inline(always)]
-            || part(light, lift, width, roots),
+            || part(light, filling.lift, width, roots),
         );
-        let Some(mosaic) = mosaic else {
-            spread(&self.roots, width, y, seen);
-            return;
-        };
-        let rest = 4 * width * around;
-        spread(&self.roots[rest..], width, y, mosaic);
-        let (smooth, line) = (&mut self.smooth, &mut self.line);
-        for k in 0..FETCHED {
-            let near = &self.roots[4 * width * k..][..4 * width * (2 * SMOOTH + 1)];
-            let [row] = seen.group_mut::<1>(y + k);
-            bands::vectorised(
-                #[inline(always)]
-                || unlike(near, width, smooth, line, row),
-            );
+    }
+
+    /// Fetches [`FETCHED`] rows of cells from `y` on: what the net sees of them and, where it sees
+    /// something else, the mosaic.
+    fn rows(&mut self, y: usize, seen: &mut Planes, mut mosaic: Option<&mut Planes>) {
+        let (around, many, row) = (self.around, self.many, 4 * self.width);
+        if self.next != y {
+            self.read(y as isize - around as isize, 2 * around, 0);
         }
-        seen.link(y, FETCHED);
+        for first in (y..y + FETCHED).step_by(many) {
+            self.read((first + around) as isize, many, 2 * around);
+            let Self {
+                width,
+                roots,
+                smooth,
+                line,
+                ..
+            } = self;
+            for k in 0..many {
+                let near = &roots[row * k..][..row * (2 * around + 1)];
+                let here = &near[row * around..][..row];
+                let Some(mosaic) = &mut mosaic else {
+                    let [seen] = seen.group_mut::<1>(first + k);
+                    spread(here, *width, seen);
+                    continue;
+                };
+                let [mosaic] = mosaic.group_mut::<1>(first + k);
+                spread(here, *width, mosaic);
+                let [seen] = seen.group_mut::<1>(first + k);
+                bands::vectorised(
+                    #[inline(always)]
+                    || unlike(near, *width, smooth, line, seen),
+                );
+            }
+            // The rows around the next ones.
+            roots.copy_within(row * many.., 0);
+        }
+        self.next = y + FETCHED;
+        for planes in std::iter::once(seen).chain(mosaic) {
+            planes.link(y, FETCHED);
+        }
     }
 }
 
@@ -327,20 +367,16 @@ fn part(light: &[f32], lift: f32, width: usize, roots: &mut [f32]) {
     }
 }
 
-/// Puts [`FETCHED`] rows of cells into pieces.
-fn spread(roots: &[f32], width: usize, y: usize, planes: &mut Planes) {
-    for (k, lines) in roots.chunks_exact(4 * width).take(FETCHED).enumerate() {
-        let [row] = planes.group_mut::<1>(y + k);
-        bands::vectorised(
-            #[inline(always)]
-            || {
-                for (channel, line) in lines.chunks_exact(width).enumerate() {
-                    halve(line, channel, row);
-                }
-            },
-        );
-    }
-    planes.link(y, FETCHED);
+/// Puts a row of cells into pieces.
+fn spread(lines: &[f32], width: usize, row: &mut [Piece]) {
+    bands::vectorised(
+        #[inline(always)]
+        || {
+            for (channel, line) in lines.chunks_exact(width).enumerate() {
+                halve(line, channel, row);
+            }
+        },
+    );
 }
 
 /// Parts a line of a channel, of four, into even and odd columns.
@@ -526,7 +562,7 @@ mod tests {
         let frame = SensorFrame::from_light(mosaic, Pattern::RGGB);
         let sites = Sites::new(&frame, [1.0; 3]).expect("a sound frame");
         let mut planes = std::array::from_fn(|_| Array2::zeros((height, width)));
-        fill_in(&sites, [0, 0], 0.0, None, &mut planes);
+        fill_in(&sites, [0, 0], 0.0, None, &mut planes, |_| {});
         for ((y, x, c), &expected) in expected.indexed_iter() {
             let found = planes[c][[y, x]].powi(2);
             assert!(
@@ -557,7 +593,7 @@ mod tests {
                 let filled = |[top, left]: [usize; 2], size: (usize, usize), tile| {
                     let mut planes = std::array::from_fn(|_| Array2::zeros(size));
                     let origin = [top as isize, left as isize];
-                    fill_tiles(&sites, origin, 0.01, noise, &mut planes, tile);
+                    fill_tiles(&sites, origin, 0.01, noise, &mut planes, |_| {}, tile);
                     planes
                 };
                 let whole = filled([0, 0], (height, width), [height, width]);
