@@ -8,8 +8,8 @@
 //!
 //! `cargo run --release --example retouch -- --sheets OUT_DIR [FRAME...]`
 //!
-//! takes frames through the grey wall's retouching and writes for each a sheet at 100 %, the face
-//! before and after, then prints what moved: skin by its own measure (`measure.rs`), by sitter and
+//! takes frames through the grey wall's retouching and writes for each sheets at 100 %, the face
+//! before and after (a large face on several sheets, so that no viewer shrinks them), then prints what moved: skin by its own measure (`measure.rs`), by sitter and
 //! by tone of skin. Without FRAME: all sitters of the open office and all open portraits beside
 //! the checkout. Keep OUT_DIR out of the repository: real people are on some sheets.
 #![allow(clippy::print_stdout, clippy::print_stderr, missing_docs)]
@@ -25,7 +25,7 @@ use lapel::operations::heal::Heal;
 use lapel::operations::skin_smoothing::SkinSmoothing;
 use lapel::operations::tone_evening::ToneEvening;
 use lapel::operations::{Findings, Scene};
-use lapel::picture::{Oklab, Ratio, Size};
+use lapel::picture::{Oklab, Ratio, Rect, Size};
 use lapel::regions::{Marks, Region};
 use support::measure::{self, Skin};
 
@@ -167,7 +167,7 @@ fn stem(path: &Path) -> String {
         .map_or_else(String::new, |stem| stem.to_string_lossy().into_owned())
 }
 
-/// One sheet a frame, then the tables.
+/// The sheets of each frame, then the tables.
 fn sheets(out: &Path, frames: Vec<PathBuf>) {
     std::fs::create_dir_all(out).expect("the folder can be made");
     let frames = if frames.is_empty() {
@@ -194,10 +194,15 @@ fn sheets(out: &Path, frames: Vec<PathBuf>) {
             matte.whole().mapv(|v| v > 0.9)
         };
         let skin = Skin::new(&skin(Region::FaceSkin), &skin(Region::Skin), scene.scale.0);
-        support::write(
-            &sheet(&shown.before, &after, marks),
-            &out.join(format!("{name}.png")),
-        );
+        let sheets = sheets_of(&shown.before, &after, marks);
+        for (number, sheet) in sheets.iter().enumerate() {
+            let file = if sheets.len() == 1 {
+                format!("{name}.png")
+            } else {
+                format!("{name}-{}.png", number + 1)
+            };
+            support::write(sheet, &out.join(file));
+        }
         for note in &shown.finished.steps {
             if !note.places.is_empty() {
                 println!("{name}: {} {} places", note.step, note.places.len());
@@ -229,8 +234,13 @@ fn sheets(out: &Path, frames: Vec<PathBuf>) {
     }
 }
 
-/// The face before and after, side by side, pixel for pixel.
-fn sheet(before: &Oklab, after: &Oklab, marks: &Marks) -> Oklab {
+/// Most columns and rows of a face on one sheet: two beside each other are shown by usual viewers
+/// without being made smaller.
+const SHEET: [usize; 2] = [776, 780];
+
+/// The face before and after, side by side, pixel for pixel; a large one on several sheets in reading
+/// order, which overlap.
+fn sheets_of(before: &Oklab, after: &Oklab, marks: &Marks) -> Vec<Oklab> {
     let (size, span) = (before.size(), marks.scale().0);
     let middle = 0.5 * (marks.eyes[0].x + marks.eyes[1].x);
     let eyes = 0.5 * (marks.eyes[0].y + marks.eyes[1].y);
@@ -238,19 +248,47 @@ fn sheet(before: &Oklab, after: &Oklab, marks: &Marks) -> Oklab {
         let first = (from.max(0.0) as usize).min(end - 1);
         (first, (to.max(0.0) as usize).clamp(first + 1, end))
     };
-    let (left, right) = along(middle - 1.5 * span, middle + 1.5 * span, size.width);
-    let (top, bottom) = along(eyes - 1.6 * span, eyes + 2.4 * span, size.height);
-    let (width, height) = (right - left, bottom - top);
+    let columns = along(middle - 1.5 * span, middle + 1.5 * span, size.width);
+    let rows = along(eyes - 1.6 * span, eyes + 2.4 * span, size.height);
+    let mut out = Vec::new();
+    for (top, bottom) in parts(rows, SHEET[1]) {
+        for (left, right) in parts(columns, SHEET[0]) {
+            let part = Rect {
+                left,
+                top,
+                width: right - left,
+                height: bottom - top,
+            };
+            out.push(sheet(before, after, part));
+        }
+    }
+    out
+}
+
+/// A range in equal parts of at most so many, a twentieth of it or more in common.
+fn parts((from, to): (usize, usize), most: usize) -> Vec<(usize, usize)> {
+    let all = to - from;
+    if all <= most {
+        return vec![(from, to)];
+    }
+    let shared = most / 20;
+    let count = (all - shared).div_ceil(most - shared);
+    (0..count)
+        .map(|i| from + i * (all - most) / (count - 1))
+        .map(|first| (first, first + most))
+        .collect()
+}
+
+/// A part of the picture before and after, side by side.
+fn sheet(before: &Oklab, after: &Oklab, part: Rect) -> Oklab {
     let mut out = Oklab::zeros(Size {
-        width: 2 * width + 8,
-        height,
+        width: 2 * part.width + 8,
+        height: part.height,
     });
-    for (picture, at) in [(before, 0), (after, width + 8)] {
-        for c in 0..3 {
-            for y in 0..height {
-                for x in 0..width {
-                    out.planes[c][[y, at + x]] = picture.planes[c][[top + y, left + x]];
-                }
+    for (picture, at) in [(before, 0), (after, part.width + 8)] {
+        for (out, plane) in out.planes.iter_mut().zip(&picture.planes) {
+            for ((y, x), value) in part.of(plane.view()).indexed_iter() {
+                out[[y, at + x]] = *value;
             }
         }
     }

@@ -19,7 +19,8 @@
 //!   [`SHADING_KEPT`] of their fine shading (veins are softened, not erased);
 //! - **teeth** keep as much of their yellow and never go past neutral, gain at most [`BRIGHTER`] and
 //!   no more than would make them as light as the whites of the eyes; gums between them stay;
-//! - **lips** keep their hue, and their chroma within [`LIP_CHROMA`] of itself;
+//! - **lips** keep their hue, and their chroma within [`LIP_CHROMA`] of itself; painted lips
+//!   ([`PAINTED`]) get no richer;
 //! - what glints in an eye (a catch-light, a wet rim) never gets darker;
 //! - detail never takes more than half of what is left to white, so that no reflection is clipped that
 //!   was not.
@@ -72,6 +73,9 @@ const STANDS_OUT: [f32; 2] = [0.15, 0.30];
 const GUM: [f32; 2] = [0.055, 0.085];
 /// Least and largest chroma of lips, over their own. Common practice, no source.
 const LIP_CHROMA: [f32; 2] = [0.6, 1.35];
+/// Chroma from which lips are rich already, and surely painted: bare lips of rendered and real sitters
+/// have 0.04 to 0.12, bright lipsticks 0.12 to 0.17, which looked lit from within with any more of it.
+const PAINTED: [f32; 2] = [0.11, 0.15];
 /// Lightness from which something in an eye is a glint, and is surely so.
 const GLINT: [f32; 2] = [0.86, 0.94];
 /// How far the eyes are from the teeth, at most.
@@ -198,6 +202,8 @@ fn lip(before: [f32; 3], after: [f32; 3]) -> [f32; 3] {
     let [_, a, b] = relit(before, after[0]);
     let relit = chroma([0.0, a, b]).max(1e-6);
     let times = (chroma(after) / relit).clamp(LIP_CHROMA[0], LIP_CHROMA[1]);
+    let times =
+        times.min(1.0) + (times - 1.0).max(0.0) * (1.0 - smooth_step(PAINTED[0], PAINTED[1], own));
     [after[0], a * times, b * times]
 }
 

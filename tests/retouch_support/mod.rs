@@ -2,6 +2,7 @@
 #![allow(dead_code, clippy::print_stdout, clippy::print_stderr)]
 
 pub mod measure;
+pub mod plant;
 
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
