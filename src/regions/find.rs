@@ -7,6 +7,7 @@
 use ndarray::{Array2, Array3, Axis};
 
 use super::backdrop;
+use super::cracks;
 use super::crop::{Pyramid, sample};
 use super::crown::crown;
 use super::features;
@@ -108,6 +109,7 @@ pub fn find_in_stages(
                 let mut layers = matting::separate(small, surface, &rough, &axes, span);
                 without_fog(&mut layers.alpha, &mut layers.shares, span);
                 skull::close(&mut layers, &axes, span);
+                cracks::close(&mut layers, &rough.classes, span);
                 layers
             }
             None => without_backdrop(&rough, size),

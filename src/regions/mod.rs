@@ -7,6 +7,7 @@
 mod backdrop;
 mod beard;
 mod collar;
+mod cracks;
 mod crop;
 mod crown;
 mod features;
