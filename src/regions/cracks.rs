@@ -67,9 +67,8 @@ fn inside(layers: &Layers, classes: &Array3<f32>, span: f32) -> Option<Array2<f3
     }
     let pixels = |spans: f32| (spans * span + 0.5) as usize;
     let (wide, deep) = (pixels(WIDE), pixels(DEEP));
-    let closed = erode(dilate(skin.view(), wide).view(), wide + deep);
+    let mut cracks = erode(dilate(skin.view(), wide).view(), wide + deep);
     let mut any = false;
-    let mut cracks = closed;
     for (((y, x), crack), alpha) in cracks.indexed_iter_mut().zip(&alpha) {
         let open = *crack > 0.5 && *alpha < WHOLE;
         let open = open && classes[[FACE, y, x]] + classes[[BODY, y, x]] > LIKELY;

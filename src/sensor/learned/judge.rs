@@ -36,8 +36,8 @@ const LEAST: usize = 16;
 /// ten within 0.085.
 const MARGIN: f64 = 0.08;
 
-/// How much the noise must have been lowered, as a logarithm, for another look: what is told changes what
-/// the net sees.
+/// How much the noise must have been lowered, as a logarithm, for a second look, the last one: what is told changes
+/// what the net sees.
 const AGAIN: f64 = 0.2;
 
 /// Units of noise beyond which it does not matter how far off a site is, as in training.
