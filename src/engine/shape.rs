@@ -353,11 +353,13 @@ fn extended(wanted: &Wanted, frame: Size, regions: &Regions) -> Option<Shown> {
     if missing.nothing() || missing.top > 0.0 || missing.bottom > 0.0 {
         return None;
     }
-    let (left, right) = (
-        wanted.left.round(),
-        (wanted.left + wanted.width).round().max(1.0),
-    );
-    let height = (wanted.height.round() as usize).clamp(1, frame.height);
+    let unbounded = Size {
+        width: usize::MAX,
+        ..frame
+    };
+    let Size { width, height } = crop::whole(wanted.width, wanted.height, unbounded);
+    let left = wanted.left.round();
+    let right = (left + width as f64).max(1.0);
     let rect = Rect {
         left: left.max(0.0) as usize,
         top: (wanted.top.round().max(0.0) as usize).min(frame.height - height),
@@ -425,11 +427,7 @@ fn inside(
     let scale = (frame.width as f64 / wanted.width)
         .min(frame.height as f64 / wanted.height)
         .min(1.0);
-    let size = |length: f64, most: usize| ((length * scale).round() as usize).clamp(1, most);
-    let (width, height) = (
-        size(wanted.width, frame.width),
-        size(wanted.height, frame.height),
-    );
+    let Size { width, height } = crop::whole(wanted.width * scale, wanted.height * scale, frame);
     if let Some(head) = head
         && !missing.nothing()
         && head.counted > WHOLE_HEAD * height as f64

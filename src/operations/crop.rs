@@ -99,6 +99,26 @@ pub fn head(marks: &Marks) -> f64 {
     if whole > tallest { tallest } else { whole }
 }
 
+/// The size in whole pixels nearest to `width` x `height`, at least one and at most the frame's. The
+/// shorter side follows from the longer one once that is whole: were both rounded alone, one sitter's
+/// output of 4:5 would be 799 x 1000 beside the others' 800 x 1000.
+pub fn whole(width: f64, height: f64, frame: Size) -> Size {
+    let side = |length: f64, most: usize| (length.round() as usize).clamp(1.min(most), most);
+    if width < height {
+        let tall = side(height, frame.height);
+        let wide = side(width / height * tall as f64, frame.width);
+        return Size {
+            width: wide,
+            height: tall,
+        };
+    }
+    let wide = side(width, frame.width);
+    Size {
+        width: wide,
+        height: side(height / width * wide as f64, frame.height),
+    }
+}
+
 impl Crop {
     /// The crop for a sitter with these landmarks in an upright frame; in the middle of the frame
     /// and as large as it goes when there are no landmarks (the frame then already needs
@@ -153,11 +173,7 @@ impl Crop {
         let height = height
             .min(frame.height as f64)
             .min(frame.width as f64 / ratio);
-        let whole = |side: f64, most: usize| (side.round() as usize).clamp(1.min(most), most);
-        Size {
-            width: whole(height * ratio, frame.width),
-            height: whole(height, frame.height),
-        }
+        whole(height * ratio, height, frame)
     }
 
     fn centred(&self, frame: Size) -> Placement {
@@ -260,6 +276,26 @@ mod tests {
             assert!((eye_line - 0.42).abs() < 1e-3, "s{sitter:02}: {eye_line}");
             let centre = rect.left as f32 + 0.5 * rect.width as f32;
             assert!((centre - axis).abs() <= 1.0, "s{sitter:02}");
+        }
+    }
+
+    #[test]
+    fn crops_of_one_aspect_make_outputs_of_one_size() {
+        let frame = Size {
+            width: 8192,
+            height: 8192,
+        };
+        for (across, down) in [(4u32, 5u32), (2, 3), (1, 1), (16, 9)] {
+            let ratio = f64::from(across) / f64::from(down);
+            let long = (1000.0 * ratio.min(1.0 / ratio)).round() as usize;
+            for tenths in 10_000..20_000 {
+                let height = f64::from(tenths) / 10.0;
+                let size = whole(height * ratio, height, frame);
+                let (shorter, longer) = (size.width.min(size.height), size.width.max(size.height));
+                assert_eq!((shorter * 1000 + longer / 2) / longer, long, "{size:?}");
+                let off = (size.height as f64 - height).abs();
+                assert!(off <= 1.0, "{height}: {size:?}");
+            }
         }
     }
 
