@@ -199,6 +199,21 @@ pub fn each_piece_of_all<'a>(
         .for_each(|(index, planes)| work(index, planes));
 }
 
+/// A plane of `dim` (rows, columns) whose values are `value(row, column)`, over all threads.
+pub fn plane<T: Copy + Default + Send>(
+    dim: (usize, usize),
+    value: impl Fn(usize, usize) -> T + Sync,
+) -> ndarray::Array2<T> {
+    let mut out = ndarray::Array2::from_elem(dim, T::default());
+    let values = out.as_slice_mut().expect("just made");
+    each_piece(values, dim.1, |y, row| {
+        for (x, v) in row.iter_mut().enumerate() {
+            *v = value(y, x);
+        }
+    });
+    out
+}
+
 /// Calls `work(piece, values)` for consecutive pieces of `length` values (rows of an interleaved
 /// picture), over all threads.
 pub fn each_piece<T: Send>(values: &mut [T], length: usize, work: impl Fn(usize, &mut [T]) + Sync) {

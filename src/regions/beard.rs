@@ -10,6 +10,7 @@ use ndarray::{Array2, Array3};
 
 use super::nets::{Axes, CLASSES, COARSE};
 use super::opinion::patches;
+use crate::picture::bands;
 use crate::picture::filter::{dilate, erode, gaussian};
 use crate::picture::math::{exp, ln};
 
@@ -104,12 +105,12 @@ pub(super) fn settle(
         return true;
     }
     let (top, left) = (rows.start, columns.start);
-    let light = Array2::from_shape_fn(dim, |(y, x)| {
+    let light = bands::plane(dim, |y, x| {
         let at = [top + y, left + x];
         let mean = (shown[0][at] + shown[1][at] + shown[2][at]) / 3.0;
         ln(mean.max(0.0) + BLACK)
     });
-    let bare = Array2::from_shape_fn(dim, |(y, x)| {
+    let bare = bands::plane(dim, |y, x| {
         let down = of(top + y, left + x).1;
         let inside = down > BARE[0] && down < BARE[1];
         f32::from(u8::from(
@@ -135,7 +136,7 @@ pub(super) fn settle(
     let overall = (&bare * &light).sum() / bare.sum().max(1.0);
     let seen = blur(&light, 0.5 * AROUND);
     let ramp = |v: f32, [low, high]: [f32; 2]| ((v - low) / (high - low)).max(0.0).min(1.0);
-    let likely = Array2::from_shape_fn(dim, |(y, x)| {
+    let likely = bands::plane(dim, |y, x| {
         let at = [top + y, left + x];
         let (beside, down) = of(at[0], at[1]);
         let class = |k: usize| classes[[k, at[0], at[1]]];

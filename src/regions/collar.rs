@@ -51,7 +51,7 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], span: 
     let radius = (REACH * span + 0.5) as usize;
     let near = |skin: bool| {
         let here = is(skin);
-        let map = Array2::from_shape_fn((high, wide), |(y, x)| here(either(y, x)));
+        let map = bands::plane((high, wide), |y, x| here(either(y, x)));
         box_mean(map.view(), radius)
     };
     let (skins, cloths) = bands::both(|| near(true), || near(false));
@@ -69,15 +69,11 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], span: 
     if dim.0 < 8 || dim.1 < 8 {
         return;
     }
-    let colour = shown.each_ref().map(|plane| {
-        Array2::from_shape_fn(dim, |(y, x)| {
-            ln(plane[[top + y, x]].max(0.0) + BLACK) / UNIT
-        })
-    });
+    let colour = shown
+        .each_ref()
+        .map(|plane| bands::plane(dim, |y, x| ln(plane[[top + y, x]].max(0.0) + BLACK) / UNIT));
     let (mut right, mut below) = conductance(&colour);
-    let inside = Array2::from_shape_fn(dim, |(y, x)| {
-        f32::from(u8::from(either(top + y, x).1 > 0.5))
-    });
+    let inside = bands::plane(dim, |y, x| f32::from(u8::from(either(top + y, x).1 > 0.5)));
     let (mut wanted, mut weight) = (Array2::zeros(dim), Array2::zeros(dim));
     for y in 0..dim.0 {
         for x in 0..wide {

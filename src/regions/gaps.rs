@@ -17,8 +17,8 @@ use super::crop::halve;
 use super::matting::BELOW;
 use super::nets::{Axes, COARSE};
 use super::plane::resized;
-use crate::picture::Linear;
 use crate::picture::filter::{dilate, gaussian};
+use crate::picture::{Linear, bands};
 
 /// Share of the surface's green light that a patch may have: 0.79 to 1.02 on the rendered frames, with their
 /// walls dimmed, tinted and cut in many ways (as all figures here).
@@ -98,7 +98,7 @@ pub(super) fn find(
         person,
         half: span / COARSE as f32,
     };
-    let calm = Array2::from_shape_fn(dim, |(y, x)| {
+    let calm = bands::plane(dim, |y, x| {
         if person[[y, x]] < NOBODY {
             return false;
         }

@@ -5,9 +5,10 @@
 //! jaw is a beard ([`super::beard`] sees those), and what falls there from the head is hair the net is sure of,
 //! and its edge. Of everything else doubt is taken away.
 
-use ndarray::{Array2, Array3, Axis};
+use ndarray::{Array3, Axis};
 
 use super::nets::{Axes, CLASSES};
+use crate::picture::bands;
 use crate::picture::filter::dilate;
 
 /// Classes: face skin, body skin, hair, clothing.
@@ -46,7 +47,7 @@ pub(super) fn settle(classes: &mut Array3<f32>, axes: &Axes, span: f32) {
     let ramp = |v: f32, [low, high]: [f32; 2]| ((v - low) / (high - low)).max(0.0).min(1.0);
     let sure = hair.mapv(|hair| f32::from(u8::from(hair > SURE)));
     let edge = dilate(sure.view(), (EDGE * span + 0.5) as usize);
-    let doubt = Array2::from_shape_fn((high, wide), |(y, x)| {
+    let doubt = bands::plane((high, wide), |y, x| {
         let (beside, down) = of(y, x);
         let beside = beside.abs() + LESS * (down - NARROWS).max(0.0);
         let here = (1.0 - ramp(beside, BESIDE)) * ramp(down, BELOW) * (1.0 - ramp(down, END));

@@ -10,6 +10,7 @@
 use ndarray::Array2;
 
 use super::shades::flat;
+use crate::picture::bands;
 use crate::picture::filter::{dilate, erode, gaussian};
 
 /// Mean square of the windowed differences, in units of the backdrop's deviation, from which a place is
@@ -55,9 +56,10 @@ pub(super) fn enclosed(unlike: &[Array2<f32>; 3], person: &Array2<f32>) -> Array
     let square = |planes: &[Array2<f32>; 3], at: (usize, usize)| -> f32 {
         planes.iter().map(|p| p[at] * p[at]).sum::<f32>() / 3.0
     };
-    let seen = Array2::from_shape_fn(dim, |at| square(&means, at));
+    let seen = bands::plane(dim, |y, x| square(&means, (y, x)));
     let most = dilate(seen.view(), BESIDE);
-    let wall = Array2::from_shape_fn(dim, |at| {
+    let wall = bands::plane(dim, |y, x| {
+        let at = [y, x];
         let told = seen[at] > TRACE && seen[at] > HALF * HALF * most[at];
         // Far from anybody marks of the backdrop are no outline.
         if told && person[at] > 0.001 || person[at] > 0.97 {

@@ -77,12 +77,12 @@ fn inside(layers: &Layers, axes: &Axes, span: f32) -> Option<Array2<f32>> {
     let pixels = |spans: f32| (spans * span + 0.5) as usize;
     let of = |y: usize, x: usize| axes.of_half(y, x);
     let above = |y: usize, x: usize| of(y, x).1 < DOWN;
-    let mut skin = halve(layers.shares[0].view());
-    for ((y, x), skin) in skin.indexed_iter_mut() {
-        *skin = f32::from(u8::from(*skin > SKIN && above(y, x)));
-    }
+    let skin = halve(layers.shares[0].view());
+    let skin = bands::plane(skin.dim(), |y, x| {
+        f32::from(u8::from(skin[[y, x]] > SKIN && above(y, x)))
+    });
     // The face's own alone: a flag's star may pass for skin.
-    let middle = Array2::from_shape_fn(skin.dim(), |(y, x)| {
+    let middle = bands::plane(skin.dim(), |y, x| {
         let (beside, down) = of(y, x);
         beside.abs() < MIDDLE.0 && down > MIDDLE.1
     });
@@ -100,8 +100,8 @@ fn inside(layers: &Layers, axes: &Axes, span: f32) -> Option<Array2<f32>> {
     let outside = Array2::from_shape_fn((high, wide), edge);
     let reached = flooded(&open.mapv(|open| 1.0 - open), &outside);
     let reached = dilate(reached.view(), passage + pixels(SOFT));
-    let closed = Array2::from_shape_fn((high, wide), |at| {
-        f32::from(u8::from(shows(at) && reached[at] < 0.5))
+    let closed = bands::plane((high, wide), |y, x| {
+        f32::from(u8::from(shows((y, x)) && reached[[y, x]] < 0.5))
     });
     Some(gaussian(dilate(closed.view(), AROUND).view(), EDGE))
 }

@@ -269,8 +269,8 @@ fn bins(shown: &[Array2<f32>; 3]) -> Array2<u16> {
         .map(|i| ln(i as f32 / STEPS as f32 + 0.02))
         .collect();
     let log = |v: f32| logs[(v.max(0.0).min(1.0) * STEPS as f32) as usize];
-    Array2::from_shape_fn(shown[0].dim(), |at| {
-        let [r, g, b] = [0, 1, 2].map(|c| log(shown[c][at]));
+    bands::plane(shown[0].dim(), |y, x| {
+        let [r, g, b] = [0, 1, 2].map(|c| log(shown[c][[y, x]]));
         let place = [(r - g) / WIDTH[0], (g - b) / WIDTH[1], g / WIDTH[2]];
         // Neutral stands at a third, since skin and most cloth are warm; the lightest bin is white.
         let neutral = [BINS[0] / 3, BINS[1] / 3, BINS[2] - 1];
@@ -299,7 +299,7 @@ impl Pair<'_> {
         classes: &mut Array3<f32>,
         bins: &Array2<u16>,
         span: f32,
-        heard: impl Fn(f32, &Array3<f32>, [usize; 2]) -> f32,
+        heard: impl Fn(f32, &Array3<f32>, [usize; 2]) -> f32 + Sync,
     ) {
         let (high, wide) = bins.dim();
         let [first, second] = self.own;
@@ -311,37 +311,48 @@ impl Pair<'_> {
             };
             [classes[[first, y, x]], other, classes[[self.against, y, x]]]
         };
-        let mut told = Array2::<f32>::zeros((high, wide));
-        let values = told.as_slice_mut().expect("just made");
         let seen = &*classes;
-        bands::each_piece(values, wide, |y, row| {
-            for (x, told) in row.iter_mut().enumerate() {
-                // Weighed by how much there is to tell, so that what is neither says nothing.
-                let [a, b, c] = shares(seen, y, x);
-                *told = (a + b + c) * self.told[usize::from(bins[[y, x]])];
-            }
+        // Weighed by how much there is to tell, so that what is neither says nothing.
+        let told = bands::plane((high, wide), |y, x| {
+            let [a, b, c] = shares(seen, y, x);
+            (a + b + c) * self.told[usize::from(bins[[y, x]])]
         });
         let told = gaussian(told.view(), BLUR * span);
-        for y in 0..high {
-            for x in 0..wide {
-                let [one, other, against] = shares(classes, y, x);
-                let (own, all) = (one + other, one + other + against);
-                if all < 0.02 {
+        // What both have then; less than nothing where there is next to none of all three.
+        let new = bands::plane((high, wide), |y, x| {
+            let [one, other, against] = shares(seen, y, x);
+            let (own, all) = (one + other, one + other + against);
+            if all < 0.02 {
+                return -1.0;
+            }
+            let told = heard(told[[y, x]], seen, [y, x]);
+            let odds = (own + 1e-6) / (against + 1e-6) * exp(self.gain * told);
+            all * odds / (1.0 + odds)
+        });
+        let planes = classes.as_slice_mut().expect("classes are contiguous");
+        let mut planes: Vec<_> = planes.chunks_exact_mut(high * wide).map(Some).collect();
+        let second = (second != first).then_some(second);
+        let changed = [first, self.against].into_iter().chain(second);
+        let changed = changed.filter_map(|class| planes[class].take());
+        bands::each_piece_of_all(changed, wide, |y, rows| {
+            let [first, against, second @ ..] = rows else {
+                return;
+            };
+            for (x, &new) in new.row(y).iter().enumerate() {
+                if new < 0.0 {
                     continue;
                 }
-                let told = heard(told[[y, x]], classes, [y, x]);
-                let odds = (own + 1e-6) / (against + 1e-6) * exp(self.gain * told);
-                let new = all * odds / (1.0 + odds);
-                classes[[self.against, y, x]] = all - new;
-                if second == first {
-                    classes[[first, y, x]] = new;
-                } else {
+                let one = first[x];
+                let own = one + second.first().map_or(0.0, |second| second[x]);
+                against[x] = own + against[x] - new;
+                first[x] = new;
+                if let [second] = second {
                     let in_first = (one + 1e-4) / (own + 2e-4);
-                    classes[[first, y, x]] = new * in_first;
-                    classes[[second, y, x]] = new * (1.0 - in_first);
+                    first[x] = new * in_first;
+                    second[x] = new * (1.0 - in_first);
                 }
             }
-        }
+        });
     }
 }
 

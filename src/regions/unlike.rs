@@ -69,13 +69,15 @@ impl Unlike {
         let means = scaled
             .each_ref()
             .map(|p| gaussian(p.mapv(|v| v.max(-9.0).min(9.0)).view(), reach));
-        let mut square = Array2::zeros(dim);
-        scaled
-            .iter()
-            .for_each(|p| square += &p.mapv(|v| (v * v).min(81.0) / 3.0));
+        let square = bands::plane(dim, |y, x| {
+            let squares = scaled
+                .iter()
+                .map(|p| (p[[y, x]] * p[[y, x]]).min(81.0) / 3.0);
+            squares.fold(0.0, |sum, square| sum + square)
+        });
         let close = gaussian(square.view(), CLOSE);
         let square = gaussian(square.view(), reach);
-        let bare = Array2::from_shape_fn(dim, |(y, x)| {
+        let bare = bands::plane(dim, |y, x| {
             let k = COARSE as f32;
             let place = Point {
                 x: (x as f32 + 0.5) * k,

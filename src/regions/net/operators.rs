@@ -507,11 +507,46 @@ const PIECE: usize = 1 << 15;
 
 /// Puts the parts one behind the other along an axis.
 fn joined(parts: &[&Value<'_>], axis: usize, shape: &[usize]) -> ArrayD<f32> {
-    let mut out = Vec::with_capacity(shape.iter().product());
-    for index in 0..shape[..axis].iter().product() {
-        for part in parts {
-            let length: usize = part.shape()[axis..].iter().product();
-            out.extend_from_slice(&values(part)[index * length..][..length]);
+    let lengths = parts
+        .iter()
+        .map(|part| part.shape()[axis..].iter().product());
+    let lengths: Vec<usize> = lengths.collect();
+    let row = lengths.iter().sum::<usize>().max(1);
+    let mut out = vec![0.0; shape.iter().product()];
+    // Many short rows: a piece of them to a thread. One row or long ones: their parts in pieces.
+    if row <= PIECE {
+        let rows = PIECE / row;
+        let pieces = out.par_chunks_mut(rows * row).enumerate();
+        pieces.for_each(|(piece, out)| {
+            let from = |part: usize, length: usize| {
+                &values(parts[part])[piece * rows * length..][..out.len() / row * length]
+            };
+            if lengths == [1, 1] {
+                let pairs = from(0, 1).iter().zip(from(1, 1));
+                let out = out.as_chunks_mut::<2>().0.iter_mut();
+                out.zip(pairs).for_each(|(out, (&a, &b))| *out = [a, b]);
+                return;
+            }
+            let sources: Vec<_> = (lengths.iter().enumerate())
+                .map(|(part, &length)| from(part, length))
+                .collect();
+            for (index, mut row) in out.chunks_exact_mut(row).enumerate() {
+                for (source, &length) in sources.iter().zip(&lengths) {
+                    let (to, rest) = row.split_at_mut(length);
+                    to.copy_from_slice(&source[index * length..][..length]);
+                    row = rest;
+                }
+            }
+        });
+        return with_shape(shape, out);
+    }
+    for (index, mut row) in out.chunks_exact_mut(row).enumerate() {
+        for (part, &length) in parts.iter().zip(&lengths) {
+            let (to, rest) = row.split_at_mut(length);
+            let from = &values(part)[index * length..][..length];
+            let pieces = to.par_chunks_mut(PIECE).zip(from.par_chunks(PIECE));
+            pieces.for_each(|(to, from)| to.copy_from_slice(from));
+            row = rest;
         }
     }
     with_shape(shape, out)
