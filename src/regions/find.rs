@@ -15,8 +15,10 @@ use super::gaps;
 use super::matting::{self, Layers, Rough};
 use super::necklaces;
 use super::nets::{self, Axes, COARSE, Face, Mesh};
+use super::outline;
 use super::partition::{firm_rim, partition};
 use super::plane::resized;
+use super::screen;
 use super::skull;
 use super::specks::without_fog;
 use super::strands;
@@ -110,6 +112,10 @@ pub fn find_in_stages(
                 without_fog(&mut layers.alpha, &mut layers.shares, span);
                 skull::close(&mut layers, &axes, span);
                 cracks::close(&mut layers, &rough.classes, span);
+                if !screen::is_one(matting::behind_all(surface)) {
+                    let noise = matting::pixel_noise(small, surface, &rough);
+                    outline::draw(&mut layers, small, surface, noise);
+                }
                 layers
             }
             None => without_backdrop(&rough, size),

@@ -451,7 +451,7 @@ fn is_black(surface: &Surface) -> bool {
 }
 
 /// The backdrop's mean colour.
-fn behind_all(surface: &Surface) -> [f32; 3] {
+pub(super) fn behind_all(surface: &Surface) -> [f32; 3] {
     let mean = |p: &Array2<f32>| p.sum() / p.len().max(1) as f32;
     surface.planes.each_ref().map(mean)
 }
@@ -584,7 +584,7 @@ fn settle(
 }
 
 /// Noise of single pixels about the surface, in [`unit`]s: a robust deviation over sure backdrop.
-fn pixel_noise(small: &Linear, surface: &Surface, rough: &Rough) -> f32 {
+pub(super) fn pixel_noise(small: &Linear, surface: &Surface, rough: &Rough) -> f32 {
     let mut off = Vec::new();
     let (h, w) = small.planes[0].dim();
     for y in (0..h).step_by(7) {

@@ -22,6 +22,7 @@ mod necklaces;
 pub mod net;
 mod nets;
 mod opinion;
+mod outline;
 mod partition;
 mod plane;
 mod rim;

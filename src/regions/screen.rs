@@ -8,10 +8,15 @@
 use crate::picture::luminance;
 
 /// From which share of the luminance such an excess makes a backdrop a screen (the rendered green has
-/// 0.6, grey paper 0.01), which share of the screen's a pixel inside must have to be looked at (spill on
-/// cloth stays under a tenth), and the sitter's probability there.
+/// 0.6, grey paper 0.01), and which share of the screen's the sitter's own colour may have for that to be true
+/// (spill on cloth stays under a tenth).
 const KEY: f32 = 0.25;
 const KEYED: f32 = 0.15;
+
+/// Which share a pixel inside must have to be looked at, and the sitter's probability there. Of covered cloth on
+/// the rendered frame one pixel in a thousand has 0.03; wall between strands that had up to 0.15 stood as
+/// green specks before another wall.
+const LOOKED_AT: f32 = 0.06;
 pub(super) const GAP: f32 = 0.9;
 
 /// The screen's channel; `None` for a plain backdrop. Red is no key, since skin is red.
@@ -36,7 +41,7 @@ fn excess(rgb: [f32; 3], c: usize) -> f32 {
 /// Whether a pixel inside the sitter has the screen's colour.
 #[inline(always)]
 pub(super) fn keyed(colour: [f32; 3], b: [f32; 3]) -> bool {
-    channel(b).is_some_and(|c| excess(colour, c) > KEYED * excess(b, c))
+    channel(b).is_some_and(|c| excess(colour, c) > LOOKED_AT * excess(b, c))
 }
 
 /// Alpha of a pixel `colour` before the screen `b`, `sitter` being the sitter's colour beside it (black
