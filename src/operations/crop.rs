@@ -285,7 +285,8 @@ mod tests {
             width: 8192,
             height: 8192,
         };
-        for (across, down) in [(4u32, 5u32), (2, 3), (1, 1), (16, 9)] {
+        // Of other aspects no whole pixels may be the width, 666.7 of 2:3.
+        for (across, down) in [(4u32, 5u32), (5, 4), (3, 4), (1, 2), (1, 1)] {
             let ratio = f64::from(across) / f64::from(down);
             let long = (1000.0 * ratio.min(1.0 / ratio)).round() as usize;
             for tenths in 10_000..20_000 {
