@@ -45,9 +45,10 @@ const LET_GO: f32 = 4.0;
 /// measure: the wide ones hold form too, so their own height says little. Blotches of one height
 /// at all sizes would give 1.
 const WIDER_HIGHER: f32 = 1.1;
-/// Bounds of the usual height in L, a and b. Rendered and real faces had 0.006 to 0.013 in L and
-/// 0.0005 to 0.002 in a and b; the upper bound keeps a deeply lined face from counting as blotchy.
-const USUAL: [[f32; 2]; 3] = [[0.003, 0.015], [0.0004, 0.003], [0.0004, 0.003]];
+/// Bounds of the usual height in L, a and b. Rendered and real faces had 0.006 to 0.017 in L and
+/// 0.0005 to 0.003 in a and b. More than the upper bound in L is no blotch but lines, and form under
+/// contrasty light: with 0.015 strongly lit faces came out flat, by eye, and kept less texture.
+const USUAL: [[f32; 2]; 3] = [[0.003, 0.009], [0.0004, 0.003], [0.0004, 0.003]];
 
 settings! {
     /// Takes back blotches of skin; pores and the shape of the face stay.
