@@ -14,11 +14,11 @@
 //! Nothing is said beside hair, where the best offset is at the end of what is tried, or where no line explains
 //! what is seen.
 
-use ndarray::{Array2, ArrayView2};
+use ndarray::Array2;
 
 use super::backdrop::{Surface, UNIT_FLOOR};
+use super::crop::sample;
 use super::matting::{GROUPS, Layers};
-use super::plane::Between;
 use crate::picture::filter::{dilate, gaussian};
 use crate::picture::math::exp;
 use crate::picture::{Linear, bands};
@@ -194,20 +194,6 @@ impl Tables {
     }
 }
 
-/// A plane between its pixels' centres; the outermost ones go on.
-fn read(plane: ArrayView2<'_, f32>, [y, x]: [f32; 2]) -> f32 {
-    let (down, across) = (
-        Between::new(y + 0.5, plane.nrows()),
-        Between::new(x + 0.5, plane.ncols()),
-    );
-    let row = |y: usize| {
-        let (a, b) = (plane[[y, across.first]], plane[[y, across.second]]);
-        a + (b - a) * across.share
-    };
-    let (top, low) = (row(down.first), row(down.second));
-    top + (low - top) * down.share
-}
-
 /// What the line is drawn from.
 struct Line<'a> {
     small: &'a Linear,
@@ -219,8 +205,8 @@ impl Line<'_> {
     /// The backdrop's channel at a place.
     fn behind(&self, channel: usize, place: [f32; 2]) -> f32 {
         let cell = self.surface.cell as f32;
-        let on_grid = place.map(|v| (v + 0.5) / cell - 0.5);
-        read(self.surface.planes[channel].view(), on_grid)
+        let [y, x] = place.map(|v| (v + 0.5) / cell);
+        sample(self.surface.planes[channel].view(), x, y)
     }
 
     /// What every offset costs at a knot.
@@ -232,7 +218,7 @@ impl Line<'_> {
         let mut costs = [0.0; OFFSETS];
         let mut lights = [[0.0; 6]; OFFSETS];
         for c in 0..3 {
-            let light = places.map(|place| read(self.small.planes[c].view(), place));
+            let light = places.map(|[y, x]| sample(self.small.planes[c].view(), x + 0.5, y + 0.5));
             let b = self.behind(c, knot.place);
             let steep = 1.0 / (STEEP * STEEP * b * b + 1e-9);
             let bare = self.noise * self.noise * (b + UNIT_FLOOR);
@@ -467,6 +453,7 @@ fn splat(knots: &[Knot], placed: &[Placed], layers: &Layers, hairy: &Array2<f32>
                 if along > 9.0 * WIDTH * WIDTH || hairy[at] > 0.5 {
                     continue;
                 }
+                // Where several lines reach a pixel, the nearest counts.
                 let far = inside * 0.25;
                 let weight = exp(-0.5 * (along / (WIDTH * WIDTH) + far * far));
                 let slot = &mut index[at];
