@@ -6,6 +6,7 @@
 
 mod backdrop;
 mod beard;
+mod bounce;
 mod collar;
 mod cracks;
 mod crop;

@@ -6,11 +6,12 @@
 //! *Color indexing*, IJCV 7(1), 1991, for colours kept as histograms; Jones and Rehg, *Statistical color
 //! models with application to skin detection*, IJCV 46(1), 2002, equation 6) moves the odds between them
 //! and nothing else. A colour that neither holds, as a shaded arm's may be, is told by its tint alone,
-//! which shade changes least. Tints that neither holds, or both, move nothing: a white collar on which the
+//! which shade changes least, and by the light that skin and cloth throw on each other ([`super::bounce`]). Tints that neither holds, or both, move nothing: a white collar on which the
 //! face's highlights fall stays what the net says.
 
 use ndarray::{Array2, Array3, Axis};
 
+use super::bounce;
 use super::nets::{Axes, CLASSES};
 use crate::picture::bands;
 use crate::picture::filter::gaussian;
@@ -42,8 +43,8 @@ const THROAT: (f32, f32) = (0.35, 1.2);
 
 /// Bins of ln R/G, ln G/B and ln G of sRGB-encoded values, and their widths. Skin in light and
 /// shade fills about three of each; common practice, no source.
-const BINS: [usize; 3] = [24, 24, 16];
-const WIDTH: [f32; 3] = [0.055, 0.055, 0.23];
+pub(super) const BINS: [usize; 3] = [24, 24, 16];
+pub(super) const WIDTH: [f32; 3] = [0.055, 0.055, 0.23];
 
 /// Share of a bin that counts as never seen. A third of it made the collars of some portraits skin,
 /// three times as much left half of the rendered necks cloth.
@@ -51,7 +52,7 @@ const UNSEEN: f32 = 1e-3;
 
 /// Share of a tint, all its lightnesses together, that counts as never seen, and the share of a bin
 /// below which the tint is asked more than the bin.
-const UNSEEN_TINT: f32 = 3e-3;
+pub(super) const UNSEEN_TINT: f32 = 3e-3;
 const RARE: f32 = 1e-3;
 
 /// Standard deviation of the blur of what single pixels say, in eye spans: finer than a net's pixel, so
@@ -107,10 +108,13 @@ pub(super) fn settle(classes: &mut Array3<f32>, shown: &[Array2<f32>; 3], axes: 
     let hair = learnt(classes, HAIR, &bins, on_head);
     let cloth = learnt(classes, CLOTH, &bins, |_, _| true);
     if let (Some(face), Some(cloth)) = (&face, &cloth) {
+        let mut told = ratios(face, cloth, hair.as_deref());
+        let bounced = bounce::told(face, cloth, hair.as_deref());
+        told.iter_mut().zip(bounced).for_each(|(t, b)| *t += b);
         let pair = Pair {
             own: [FACE, BODY],
             against: CLOTH,
-            told: &ratios(face, cloth, hair.as_deref()),
+            told: &told,
             gain: SKIN_GAIN,
         };
         pair.part(classes, &bins, span, |told, _, _| told);
@@ -205,7 +209,7 @@ fn far(face: &[f32], hair: Option<&[f32]>) -> Vec<f32> {
 }
 
 /// Share of a bin's tint, all its lightnesses together.
-fn tint(bins: &[f32], at: usize) -> f32 {
+pub(super) fn tint(bins: &[f32], at: usize) -> f32 {
     let first = at / BINS[2] * BINS[2];
     bins[first..first + BINS[2]]
         .iter()
@@ -214,15 +218,20 @@ fn tint(bins: &[f32], at: usize) -> f32 {
 
 /// The lightness (place in a histogram) from which a place is lit about as a face is.
 fn lit(face: &[f32]) -> usize {
+    median(face).saturating_sub(SHADE)
+}
+
+/// The usual lightness of a histogram, as its place there.
+pub(super) fn median(bins: &[f32]) -> usize {
     let mut sum = 0.0;
     for light in 0..BINS[2] {
-        sum += face
+        sum += bins
             .iter()
             .skip(light)
             .step_by(BINS[2])
             .fold(0.0, |a, b| a + b);
         if sum > 0.5 {
-            return light.saturating_sub(SHADE);
+            return light;
         }
     }
     0
@@ -266,7 +275,7 @@ fn ratios(own: &[f32], cloth: &[f32], rival: Option<&[f32]>) -> Vec<f32> {
 /// Each pixel's place in a histogram.
 fn bins(shown: &[Array2<f32>; 3]) -> Array2<u16> {
     let logs: Vec<f32> = (0..=STEPS)
-        .map(|i| ln(i as f32 / STEPS as f32 + 0.02))
+        .map(|i| ln(i as f32 / STEPS as f32 + bounce::BLACK))
         .collect();
     let log = |v: f32| logs[(v.max(0.0).min(1.0) * STEPS as f32) as usize];
     bands::plane(shown[0].dim(), |y, x| {
