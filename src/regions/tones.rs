@@ -6,8 +6,9 @@
 //! *Color indexing*, IJCV 7(1), 1991, for colours kept as histograms; Jones and Rehg, *Statistical color
 //! models with application to skin detection*, IJCV 46(1), 2002, equation 6) moves the odds between them
 //! and nothing else. A colour that neither holds, as a shaded arm's may be, is told by its tint alone,
-//! which shade changes least, and by the light that skin and cloth throw on each other ([`super::bounce`]). Tints that neither holds, or both, move nothing: a white collar on which the
-//! face's highlights fall stays what the net says.
+//! which shade changes least, and by the light that skin and cloth throw on each other ([`super::bounce`]).
+//! Tints that neither holds, or both, move nothing: a white collar on which the face's highlights fall stays
+//! what the net says.
 
 use ndarray::{Array2, Array3, Axis};
 
