@@ -80,7 +80,7 @@ fn symmetric_sum<'a>(
                 }
             }
         }
-        out[x..x + run].copy_from_slice(&sum[..run]);
+        bands::copy::<LANES>(&sum[..run], &mut out[x..x + run]);
         x += run;
     }
 }
@@ -433,7 +433,7 @@ fn window_in_place<R: Reduce>(
         buffers.current.resize((height + 2 * radius) * wide, 0.0);
         for (i, into) in buffers.current.chunks_exact_mut(wide).enumerate() {
             let row = tile.row(mirrored(i as isize - radius as isize, height));
-            into.copy_from_slice(row.as_slice().expect("rows are contiguous"));
+            bands::copy::<TILE>(row.as_slice().expect("rows are contiguous"), into);
         }
         bands::vectorised(
             #[inline(always)]
@@ -449,9 +449,7 @@ fn window_in_place<R: Reduce>(
             .into_iter()
             .zip(buffers.total.chunks_exact(wide))
         {
-            row.as_slice_mut()
-                .expect("rows are contiguous")
-                .copy_from_slice(total);
+            bands::copy::<TILE>(total, row.as_slice_mut().expect("rows are contiguous"));
         }
     }
     out

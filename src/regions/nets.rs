@@ -525,16 +525,12 @@ fn changed(mut map: Vec<f32>, change: impl Fn(f32) -> f32 + Sync) -> Vec<f32> {
 pub(super) fn person_and_hair(picture: &Pyramid, size: Size, axes: &Axes) -> [Array2<f32>; 2] {
     let half = (size.height.div_ceil(COARSE), size.width.div_ceil(COARSE));
     let height = FACE_HEIGHT * axes.unit;
-    let values = |out: &ArrayD<f32>| {
-        out.as_standard_layout()
-            .into_owned()
-            .into_raw_vec_and_offset()
-            .0
-    };
+    // What a net gives is stored in row order.
+    let values = |out: ArrayD<f32>| out.into_raw_vec_and_offset().0;
     let unknown = |crop: Crop| vec![-9.0; crop.n * crop.n];
     let person = |crop: Crop| {
         let out = run(Which::Selfie, picture.cut(&crop));
-        match out.first() {
+        match out.into_iter().next() {
             Some(p) if p.shape() == [1, 1, crop.n, crop.n] => changed(
                 values(p),
                 #[inline(always)]
@@ -545,7 +541,7 @@ pub(super) fn person_and_hair(picture: &Pyramid, size: Size, axes: &Axes) -> [Ar
     };
     let hair = |crop: Crop| {
         let out = run(Which::Hair, picture.cut(&crop));
-        match out.first() {
+        match out.into_iter().next() {
             Some(l) if l.shape() == [1, 2, crop.n, crop.n] => {
                 let both = values(l);
                 let (other, hair) = both.split_at(crop.n * crop.n);
@@ -560,36 +556,28 @@ pub(super) fn person_and_hair(picture: &Pyramid, size: Size, axes: &Axes) -> [Ar
     let near = Crop::level(axes.below(0.3), 2.4 * height, 256);
     let hair_wide = Crop::level(axes.below(0.65), 3.6 * height, 512);
     let hair_near = Crop::level(axes.below(0.0), 2.3 * height, 512);
-    let persons = || {
-        let maps = [whole, wide, near].map(person);
-        let layer = |i: usize, crop, trust, edge| Layer {
-            crop,
-            maps: &maps[i],
-            trust,
-            edge,
-        };
-        let layers = [
-            layer(0, whole, 0.25, 0.01),
-            layer(1, wide, 1.0, 0.3),
-            layer(2, near, 4.0, 0.3),
-        ];
-        merge(half, &layers, &[-9.0], |_| {}).index_axis_move(Axis(0), 0)
+    // The long ones first, or a thread waits for the last.
+    let ((hair_far, of_frame), (hair_close, (far, close))) = bands::both(
+        || (hair(hair_wide), person(whole)),
+        || (hair(hair_near), (person(wide), person(near))),
+    );
+    let layer = |crop, maps, trust, edge| Layer {
+        crop,
+        maps,
+        trust,
+        edge,
     };
-    let hairs = || {
-        let maps = bands::both(|| hair(hair_wide), || hair(hair_near));
-        let layer = |maps, crop, trust| Layer {
-            crop,
-            maps,
-            trust,
-            edge: 0.3,
-        };
-        let layers = [
-            layer(&maps.0[..], hair_wide, 1.0),
-            layer(&maps.1[..], hair_near, 4.0),
-        ];
-        merge(half, &layers, &[-9.0], |_| {}).index_axis_move(Axis(0), 0)
-    };
-    bands::both(persons, hairs).into()
+    let persons = [
+        layer(whole, &of_frame[..], 0.25, 0.01),
+        layer(wide, &far, 1.0, 0.3),
+        layer(near, &close, 4.0, 0.3),
+    ];
+    let hairs = [
+        layer(hair_wide, &hair_far[..], 1.0, 0.3),
+        layer(hair_near, &hair_close, 4.0, 0.3),
+    ];
+    [&persons[..], &hairs]
+        .map(|layers| merge(half, layers, &[-9.0], |_| {}).index_axis_move(Axis(0), 0))
 }
 
 /// Probabilities of the eleven classes at half size: `[11, h, w]`, summing to 1.
@@ -643,11 +631,7 @@ pub(super) fn parts(
         }
         let logits = run(Which::Parts, input).into_iter().next();
         let logits = logits.filter(|l| l.shape() == [1, CLASSES, n, n])?;
-        let mut logits = logits
-            .as_standard_layout()
-            .into_owned()
-            .into_raw_vec_and_offset()
-            .0;
+        let mut logits = logits.into_raw_vec_and_offset().0;
         bands::each_piece_of_all(logits.chunks_exact_mut(n * n), BAND * n, |_, classes| {
             log_probabilities(classes);
         });

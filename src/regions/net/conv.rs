@@ -15,7 +15,7 @@ use rayon::prelude::*;
 
 use super::NetError;
 use super::multiply::{LANES, Multiply, Seen, filled, sizes};
-use crate::picture::fused;
+use crate::picture::{bands, fused};
 
 /// Output pixels of a depthwise sum held together.
 const WIDE: usize = 32;
@@ -39,6 +39,38 @@ pub(super) struct Placing {
     pub(super) after: [usize; 2],
 }
 
+/// What becomes of every sum before it is put down: an operation of its own that follows in the graph. Each value
+/// is changed alone, so the bits are those of the operation done later.
+#[derive(Debug, Default)]
+pub(super) enum Then {
+    #[default]
+    Nothing,
+    Relu,
+    /// One slope per channel for negative values.
+    Slopes(Vec<f32>),
+}
+
+impl Then {
+    /// Changes values of one channel.
+    #[inline(always)]
+    fn change(&self, channel: usize, values: &mut [f32]) {
+        match self {
+            Self::Nothing => {}
+            Self::Relu => {
+                for value in values {
+                    *value = if *value > 0.0 { *value } else { 0.0 };
+                }
+            }
+            Self::Slopes(slopes) => {
+                let slope = slopes[channel];
+                for value in values {
+                    *value = if *value < 0.0 { slope * *value } else { *value };
+                }
+            }
+        }
+    }
+}
+
 /// A convolution, ready to run.
 #[derive(Debug)]
 pub(super) enum Conv {
@@ -54,6 +86,7 @@ pub(super) struct Dense {
     /// Filled up to whole groups.
     bias: Vec<f32>,
     passes: Vec<Pass>,
+    then: Then,
 }
 
 /// Part of a dense convolution that gives each `every`-th output row and column from `first` on.
@@ -78,6 +111,7 @@ pub(super) struct Depthwise {
     placing: Placing,
     weights: Vec<f32>,
     bias: Vec<f32>,
+    then: Then,
 }
 
 fn unsupported(what: &str) -> NetError {
@@ -163,6 +197,7 @@ impl Conv {
                 placing,
                 weights: weights.to_vec(),
                 bias,
+                then: Then::Nothing,
             }))
         } else {
             Err(unsupported("convolution in groups of several channels"))
@@ -238,6 +273,14 @@ impl Conv {
         Ok(Self::Dense(Dense::new(input, output, &bias, passes)))
     }
 
+    /// What its sums become; [`Then::Nothing`] when it is made.
+    pub(super) fn then(&mut self) -> &mut Then {
+        match self {
+            Self::Dense(conv) => &mut conv.then,
+            Self::Depthwise(conv) => &mut conv.then,
+        }
+    }
+
     /// Shape of what it gives.
     pub(super) fn output(&self) -> Cube {
         match self {
@@ -246,11 +289,15 @@ impl Conv {
         }
     }
 
-    /// Channels one after another, each row by row.
-    pub(super) fn run(&self, input: &[f32]) -> Vec<f32> {
+    /// Channels one after another, each row by row; every value of `out` is written.
+    ///
+    /// # Panics
+    /// When either has not as many values as was agreed.
+    pub(super) fn run(&self, input: &[f32], out: &mut [f32]) {
+        assert_eq!(out.len(), self.output().iter().product::<usize>());
         match self {
-            Self::Dense(conv) => conv.run(input),
-            Self::Depthwise(conv) => conv.run(input),
+            Self::Dense(conv) => conv.run(input, out),
+            Self::Depthwise(conv) => conv.run(input, out),
         }
     }
 }
@@ -281,14 +328,14 @@ impl Dense {
             output,
             bias,
             passes,
+            then: Then::Nothing,
         }
     }
 
-    fn run(&self, input: &[f32]) -> Vec<f32> {
-        let [channels, height, width] = self.output;
-        let mut out = vec![0.0; channels * height * width];
+    fn run(&self, input: &[f32], out: &mut [f32]) {
+        let [_, height, width] = self.output;
         let Some(first) = self.passes.first() else {
-            return out;
+            return;
         };
         // Pieces of whole grid rows, in each all channels: so that threads write apart.
         let (across, down) = (first.grid[1].max(1), first.every[0]);
@@ -325,14 +372,15 @@ impl Dense {
                             out: &mut scratch.sums,
                         });
                         let from = start - range.start;
-                        for (plane, sums) in planes.iter_mut().zip(&scratch.sums) {
-                            scatter(pass, from, &sums[..count], plane, width);
+                        let channels = planes.iter_mut().zip(&mut scratch.sums);
+                        for (channel, (plane, sums)) in channels.enumerate() {
+                            self.then.change(channel, sums);
+                            scatter(pass, from, (sums, count), plane, width);
                         }
                     }
                 }
             },
         );
-        out
     }
 
     /// What each tap of each input channel sees from [`LANES`] grid positions, from `start` on.
@@ -433,14 +481,20 @@ fn inside(at: usize, step: usize, tap: isize, size: usize) -> Option<usize> {
         .filter(|&place| place < size)
 }
 
-/// Puts values of consecutive grid positions, from `start` on, into one channel's piece.
-fn scatter(pass: &Pass, start: usize, values: &[f32], plane: &mut [f32], width: usize) {
+/// Puts the first `count` values, of consecutive grid positions from `start` on, into one channel's piece.
+fn scatter(
+    pass: &Pass,
+    start: usize,
+    (values, count): (&[f32; LANES], usize),
+    plane: &mut [f32],
+    width: usize,
+) {
     if pass.every == [1, 1] {
-        plane[start..start + values.len()].copy_from_slice(values);
+        bands::copy::<LANES>(&values[..count], &mut plane[start..start + count]);
         return;
     }
     let (mut y, mut x) = (start / pass.grid[1], start % pass.grid[1]);
-    for &value in values {
+    for &value in &values[..count] {
         let row = (pass.first[0] + y * pass.every[0]) * width;
         plane[row + pass.first[1] + x * pass.every[1]] = value;
         x += 1;
@@ -457,7 +511,7 @@ impl Depthwise {
         self.output[2].next_multiple_of(WIDE) + last / self.placing.stride[1] + 1
     }
 
-    fn run(&self, input: &[f32]) -> Vec<f32> {
+    fn run(&self, input: &[f32], out: &mut [f32]) {
         let [_, height, width] = self.output;
         let [_, rows, columns] = self.input;
         let placing = &self.placing;
@@ -465,7 +519,6 @@ impl Depthwise {
         let high =
             (height - 1) * placing.stride[0] + (placing.kernel[0] - 1) * placing.dilation[0] + 1;
         let long = self.phase() * placing.stride[1];
-        let mut out = vec![0.0; self.output.iter().product()];
         out.par_chunks_mut(height * width)
             .enumerate()
             .with_min_len(WORTH / (taps * height * width) + 1)
@@ -481,31 +534,29 @@ impl Depthwise {
                         long,
                         weights,
                         bias: self.bias[channel],
-                        out,
+                        out: &mut *out,
                     });
+                    self.then.change(channel, out);
                 },
             );
-        out
     }
 
-    /// Copies a plane into the middle of zeros, columns sorted by their remainder by the stride,
-    /// so that what neighbouring outputs see stands side by side.
+    /// Copies a plane into the middle of `padded`, zeros or a former plane of this convolution among them,
+    /// columns sorted by their remainder by the stride, so that what neighbouring outputs see stands side
+    /// by side.
     fn pad(&self, plane: &[f32], padded: &mut [f32], long: usize) {
         let [_, rows, columns] = self.input;
         let placing = &self.placing;
         let phase = self.phase();
         for (y, line) in padded.chunks_exact_mut(long).enumerate() {
             let Some(y) = y.checked_sub(placing.before[0]).filter(|&y| y < rows) else {
-                line.fill(0.0);
                 continue;
             };
             let row = &plane[y * columns..][..columns];
             if placing.stride[1] == 1 {
                 let left = placing.before[1].min(phase);
                 let count = columns.min(phase - left);
-                line[..left].fill(0.0);
                 line[left..left + count].copy_from_slice(&row[..count]);
-                line[left + count..].fill(0.0);
                 continue;
             }
             for (remainder, line) in line.chunks_exact_mut(phase).enumerate() {
@@ -546,7 +597,7 @@ impl Filter<'_> {
             let line = &self.padded[y * placing.stride[0] * self.long..];
             for (index, to) in row.chunks_mut(WIDE).enumerate() {
                 let sums = block(&line[index * WIDE..], &taps, self.weights, self.bias);
-                to.copy_from_slice(&sums[..to.len()]);
+                bands::copy::<WIDE>(&sums[..to.len()], to);
             }
         }
     }
@@ -657,7 +708,10 @@ mod tests {
         let conv = Conv::new(cube, (&shape, &weights), Some(&bias), groups, p)
             .expect("an ordinary convolution");
         let plain = by_definition((cube, &input), conv.output(), &weights, &bias, depthwise, p);
-        assert_eq!(bits(&conv.run(&input)), bits(&plain));
+        // What stood there before must not show.
+        let mut out = vec![f32::NAN; plain.len()];
+        conv.run(&input, &mut out);
+        assert_eq!(bits(&out), bits(&plain));
     }
 
     #[test]
@@ -726,7 +780,8 @@ mod tests {
                     }
                 }
             }
-            let found = conv.run(&input);
+            let mut found = vec![f32::NAN; spread.len()];
+            conv.run(&input, &mut found);
             let apart = found
                 .iter()
                 .zip(&spread)

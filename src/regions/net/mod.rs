@@ -17,8 +17,9 @@ use std::collections::HashMap;
 
 use ndarray::{ArrayD, ArrayViewD, CowArray, IxDyn};
 
+use conv::Then;
 use onnx::Values;
-use operators::{Known, Operation, lower};
+use operators::{Known, Operation, Spare, lower};
 
 /// Why a net could not be loaded or run.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -167,6 +168,7 @@ impl Net {
                 _ => Err(malformed("graph", "an output is not computed")),
             })
             .collect::<Result<Vec<_>, _>>()?;
+        take_in(&mut steps, &outputs);
         mark_last_uses(&mut steps, &outputs);
         Ok(Self {
             input: input.clone(),
@@ -193,6 +195,7 @@ impl Net {
         }
         let mut slots: Vec<Option<ArrayD<f32>>> = Vec::with_capacity(self.steps.len() + 1);
         slots.push(Some(input.as_standard_layout().into_owned()));
+        let mut spare = Spare::default();
         for step in &self.steps {
             // Values that are read for the last time are handed over and freed or reused.
             let owned: Vec<_> = step
@@ -218,11 +221,57 @@ impl Net {
                     (Source::Stored(stored), None) => CowArray::from(stored.view()),
                 })
                 .collect();
-            let out = step.operation.run(inputs, &step.shape);
+            let out = step.operation.run(inputs, &step.shape, &mut spare);
             slots.push(Some(out));
         }
-        let output = |&slot: &usize| slots[slot].clone().expect("outputs are kept to the end");
-        Ok(self.outputs.iter().map(output).collect())
+        let output = |(index, &slot): (usize, &usize)| {
+            let value = if self.outputs[index + 1..].contains(&slot) {
+                slots[slot].clone()
+            } else {
+                slots[slot].take()
+            };
+            value.expect("outputs are kept to the end")
+        };
+        Ok(self.outputs.iter().enumerate().map(output).collect())
+    }
+}
+
+/// Lets convolutions do what follows them and alone reads them, value by value: a sum is changed while it is
+/// still in the cache.
+fn take_in(steps: &mut [Step], outputs: &[usize]) {
+    let mut uses = vec![0; steps.len() + 1];
+    let slots = |step: &Step| -> Vec<usize> {
+        let slot = |source: &Source| match source {
+            Source::Slot { index, .. } => Some(*index),
+            Source::Stored(_) => None,
+        };
+        step.inputs.iter().filter_map(slot).collect()
+    };
+    let read = steps.iter().flat_map(slots);
+    read.chain(outputs.iter().copied())
+        .for_each(|slot| uses[slot] += 1);
+    for later in 1..steps.len() {
+        let (before, rest) = steps.split_at_mut(later);
+        let step = &mut rest[0];
+        // Step n fills slot n + 1.
+        let before = match slots(step)[..] {
+            [slot] if slot > 0 && uses[slot] == 1 => &mut before[slot - 1],
+            _ => continue,
+        };
+        let Operation::Conv(conv) = &mut before.operation else {
+            continue;
+        };
+        let [channels, ..] = conv.output();
+        if matches!(conv.then(), Then::Nothing) {
+            *conv.then() = match &mut step.operation {
+                Operation::Relu => Then::Relu,
+                Operation::PRelu(slopes) if slopes.len() == channels => {
+                    Then::Slopes(std::mem::take(slopes))
+                }
+                _ => continue,
+            };
+            step.operation = Operation::Same;
+        }
     }
 }
 

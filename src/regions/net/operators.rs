@@ -34,6 +34,36 @@ impl Known<'_> {
 /// A value at run time: owned when nobody reads it later.
 pub(super) type Value<'a> = CowArray<'a, f32, IxDyn>;
 
+/// Room of values that nobody reads any more, for those to come: to touch fresh memory for the first time costs
+/// as much as to fill it.
+#[derive(Debug, Default)]
+pub(super) struct Spare(Vec<Vec<f32>>);
+
+impl Spare {
+    /// Room for so many values; what stands there is anything.
+    fn take(&mut self, count: usize) -> Vec<f32> {
+        // A small value must not hold on to the room of a large one.
+        let fitting = count..=count.saturating_mul(4);
+        let rooms = self.0.iter().enumerate();
+        let least = rooms
+            .filter(|(_, room)| fitting.contains(&room.capacity()))
+            .min_by_key(|(_, room)| room.capacity());
+        let Some((index, _)) = least else {
+            return vec![0.0; count];
+        };
+        let mut room = self.0.swap_remove(index);
+        room.resize(count, 0.0);
+        room
+    }
+
+    /// Keeps the room of a value that was read for the last time.
+    fn keep(&mut self, value: Value<'_>) {
+        if value.is_owned() {
+            self.0.push(value.into_owned().into_raw_vec_and_offset().0);
+        }
+    }
+}
+
 /// One operation, ready to run.
 #[derive(Debug)]
 pub(super) enum Operation {
@@ -443,29 +473,41 @@ pub(super) fn lower(node: &Node, inputs: &[Option<Known<'_>>]) -> Result<Lowered
 
 impl Operation {
     /// Runs on what [`lower`] checked; gives an array of `shape` in row order.
-    pub(super) fn run(&self, mut inputs: Vec<Value<'_>>, shape: &[usize]) -> ArrayD<f32> {
-        let second = if inputs.len() > 1 { inputs.pop() } else { None };
-        if let (Self::Concat(axis), Some(last)) = (self, &second) {
-            let parts: Vec<_> = inputs.iter().chain([last]).collect();
-            return joined(&parts, *axis, shape);
+    pub(super) fn run(
+        &self,
+        mut inputs: Vec<Value<'_>>,
+        shape: &[usize],
+        spare: &mut Spare,
+    ) -> ArrayD<f32> {
+        if let Self::Conv(_) | Self::Concat(_) | Self::Resize = self {
+            // These write every value of what they give.
+            let mut out = spare.take(shape.iter().product());
+            match self {
+                Self::Conv(conv) => conv.run(values(&inputs[0]), &mut out),
+                Self::Concat(axis) => joined(&inputs, *axis, &mut out),
+                _ => resized(&inputs[0], shape, &mut out),
+            }
+            inputs.into_iter().for_each(|input| spare.keep(input));
+            return with_shape(shape, out);
         }
+        let second = if inputs.len() > 1 { inputs.pop() } else { None };
         let first = inputs
             .pop()
             .expect("lowering checked that there is an input");
         match (self, second) {
-            (Self::Add, Some(second)) => pairwise(first, second, shape, |a, b| a + b),
-            (Self::Sub, Some(second)) => pairwise(first, second, shape, |a, b| a - b),
-            (Self::Mul, Some(second)) => pairwise(first, second, shape, |a, b| a * b),
-            (Self::Equal, Some(second)) => {
-                pairwise(first, second, shape, |a, b| f32::from(u8::from(a == b)))
-            }
+            (Self::Add, Some(second)) => pairwise(first, second, shape, spare, |a, b| a + b),
+            (Self::Sub, Some(second)) => pairwise(first, second, shape, spare, |a, b| a - b),
+            (Self::Mul, Some(second)) => pairwise(first, second, shape, spare, |a, b| a * b),
+            (Self::Equal, Some(second)) => pairwise(first, second, shape, spare, |a, b| {
+                f32::from(u8::from(a == b))
+            }),
             _ => self.run_single(first, shape),
         }
     }
 
+    /// Operations that change one value where it stands or give a small one.
     fn run_single(&self, input: Value<'_>, shape: &[usize]) -> ArrayD<f32> {
         match self {
-            Self::Conv(conv) => with_shape(shape, conv.run(values(&input))),
             Self::PRelu(slopes) => by_channel(input, slopes),
             Self::Relu => each(input, |v| if v > 0.0 { v } else { 0.0 }),
             Self::HardSwish => each(input, |v| v * (v * (1.0 / 6.0) + 0.5).max(0.0).min(1.0)),
@@ -473,7 +515,6 @@ impl Operation {
             Self::MaxPool(placing) => with_shape(shape, largest(&input, placing, shape)),
             Self::GlobalAveragePool => with_shape(shape, average(&input)),
             Self::Pad(pads) => padded(&input, pads, shape),
-            Self::Resize => with_shape(shape, resized(&input, shape)),
             Self::Slice(slices) => {
                 let mut view = input.view();
                 for &(axis, slice) in slices {
@@ -506,20 +547,19 @@ fn with_shape(shape: &[usize], values: Vec<f32>) -> ArrayD<f32> {
 const PIECE: usize = 1 << 15;
 
 /// Puts the parts one behind the other along an axis.
-fn joined(parts: &[&Value<'_>], axis: usize, shape: &[usize]) -> ArrayD<f32> {
+fn joined(parts: &[Value<'_>], axis: usize, out: &mut [f32]) {
     let lengths = parts
         .iter()
         .map(|part| part.shape()[axis..].iter().product());
     let lengths: Vec<usize> = lengths.collect();
     let row = lengths.iter().sum::<usize>().max(1);
-    let mut out = vec![0.0; shape.iter().product()];
     // Many short rows: a piece of them to a thread. One row or long ones: their parts in pieces.
     if row <= PIECE {
         let rows = PIECE / row;
         let pieces = out.par_chunks_mut(rows * row).enumerate();
         pieces.for_each(|(piece, out)| {
             let from = |part: usize, length: usize| {
-                &values(parts[part])[piece * rows * length..][..out.len() / row * length]
+                &values(&parts[part])[piece * rows * length..][..out.len() / row * length]
             };
             if lengths == [1, 1] {
                 let pairs = from(0, 1).iter().zip(from(1, 1));
@@ -538,7 +578,7 @@ fn joined(parts: &[&Value<'_>], axis: usize, shape: &[usize]) -> ArrayD<f32> {
                 }
             }
         });
-        return with_shape(shape, out);
+        return;
     }
     for (index, mut row) in out.chunks_exact_mut(row).enumerate() {
         for (part, &length) in parts.iter().zip(&lengths) {
@@ -549,7 +589,6 @@ fn joined(parts: &[&Value<'_>], axis: usize, shape: &[usize]) -> ArrayD<f32> {
             row = rest;
         }
     }
-    with_shape(shape, out)
 }
 
 /// Changes every value on its own.
@@ -600,6 +639,7 @@ fn pairwise(
     first: Value<'_>,
     second: Value<'_>,
     shape: &[usize],
+    spare: &mut Spare,
     join: impl Fn(f32, f32) -> f32 + Sync,
 ) -> ArrayD<f32> {
     if first.shape() == shape {
@@ -620,6 +660,7 @@ fn pairwise(
                     },
                 );
             });
+            spare.keep(second);
             return out;
         }
         let second = second
@@ -704,12 +745,11 @@ fn between(old: usize, new: usize) -> Vec<(usize, usize, f32)> {
 }
 
 /// Linear interpolation, first down the columns, then along the rows.
-fn resized(input: &Value<'_>, shape: &[usize]) -> Vec<f32> {
+fn resized(input: &Value<'_>, shape: &[usize], out: &mut [f32]) {
     let (rows, columns) = (input.shape()[2], input.shape()[3]);
     let (high, wide) = (shape[2], shape[3]);
     let (down, along) = (between(rows, high), between(columns, wide));
     let input = values(input);
-    let mut out = vec![0.0; shape.iter().product()];
     out.par_chunks_mut(high * wide)
         .enumerate()
         .for_each(|(channel, out)| {
@@ -726,5 +766,4 @@ fn resized(input: &Value<'_>, shape: &[usize]) -> Vec<f32> {
                 }
             }
         });
-    out
 }
