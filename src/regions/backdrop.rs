@@ -136,111 +136,165 @@ fn powers(n: usize) -> Vec<[f64; 5]> {
         .collect()
 }
 
-/// A polynomial times `shape`, fitted to `plane` with weights, evaluated everywhere. `None` when
+/// Rows of cells whose products one thread adds up; the pieces' sums are added in one order.
+const PIECE: usize = 32;
+
+/// Normal equations of polynomials for `N` planes that are weighted alike: products of terms, then of terms and
+/// planes.
+struct Normal<const N: usize> {
+    terms: [[f64; TERMS]; TERMS],
+    planes: [[f64; TERMS]; N],
+    weight: f64,
+}
+
+impl<const N: usize> Normal<N> {
+    fn none() -> Self {
+        Self {
+            terms: [[0.0; TERMS]; TERMS],
+            planes: [[0.0; TERMS]; N],
+            weight: 0.0,
+        }
+    }
+
+    fn add(&mut self, other: &Self) {
+        let rows = self.terms.iter_mut().chain(&mut self.planes);
+        let others = other.terms.iter().chain(&other.planes);
+        let pairs = rows.zip(others).flat_map(|(a, b)| a.iter_mut().zip(b));
+        pairs.for_each(|(a, b)| *a += b);
+        self.weight += other.weight;
+    }
+}
+
+/// Polynomials times `shape`, fitted to `planes` with weights, evaluated everywhere. `None` when
 /// too little is known.
-fn polynomial(
-    plane: &Array2<f32>,
+fn polynomials<const N: usize>(
+    planes: [&Array2<f32>; N],
     weight: &Array2<f32>,
     shape: Option<&Array2<f32>>,
     degree: usize,
-) -> Option<Array2<f32>> {
-    let (h, w) = plane.dim();
+) -> Option<[Array2<f32>; N]> {
+    let (h, w) = weight.dim();
     let (down, across) = (powers(h), powers(w));
     let terms = (degree + 1) * (degree + 2) / 2;
-    // Row by row of the normal equations, the right side last.
-    let mut sums = [[0.0_f64; TERMS + 1]; TERMS];
-    let mut total = 0.0;
     let shape = shape.map(flat);
-    let plane = flat(plane);
+    let planes = planes.map(flat);
     let weight = flat(weight);
+    let firsts: Vec<usize> = (0..h).step_by(PIECE).collect();
+    let pieces = bands::gathered(
+        &firsts,
+        || (),
+        |(), first| {
+            let mut sums = Normal::<N>::none();
+            bands::vectorised(
+                #[inline(always)]
+                || {
+                    for y in (first..(first + PIECE).min(h)).step_by(2) {
+                        for x in (0..w).step_by(2) {
+                            let at = y * w + x;
+                            let k = f64::from(weight[at]);
+                            if k <= 0.0 {
+                                continue;
+                            }
+                            let s = shape.map_or(1.0, |shape| f64::from(shape[at]));
+                            let mut row = [0.0; TERMS];
+                            for (r, (i, j)) in row.iter_mut().zip(exponents(degree)) {
+                                *r = across[x][i] * down[y][j] * s;
+                            }
+                            for (sums, &term) in sums.terms[..terms].iter_mut().zip(&row) {
+                                let term = k * term;
+                                for (sum, &other) in sums.iter_mut().zip(&row) {
+                                    *sum += term * other;
+                                }
+                            }
+                            for (sums, plane) in sums.planes.iter_mut().zip(planes) {
+                                let light = k * f64::from(plane[at]);
+                                for (sum, &term) in sums.iter_mut().zip(&row) {
+                                    *sum += light * term;
+                                }
+                            }
+                            sums.weight += k;
+                        }
+                    }
+                },
+            );
+            sums
+        },
+    );
+    let mut sums = Normal::<N>::none();
+    pieces.iter().for_each(|piece| sums.add(piece));
+    if sums.weight < 50.0 {
+        return None;
+    }
+    let mut a: Vec<Vec<f64>> = (0..terms).map(|i| sums.terms[i][..=i].to_vec()).collect();
+    // A little ridge keeps high powers quiet where the sitter leaves them unmeasured.
+    for (i, r) in a.iter_mut().enumerate().skip(1) {
+        r[i] += 1e-4 * sums.weight;
+    }
+    a[0][0] += 1e-9 * sums.weight;
+    let columns: [Vec<f64>; 5] =
+        std::array::from_fn(|i| across.iter().map(|powers| powers[i]).collect());
+    let mut out = [(); N].map(|()| Array2::zeros((h, w)));
+    for (out, sums) in out.iter_mut().zip(&sums.planes) {
+        let k = solve(a.clone(), sums[..terms].to_vec())?;
+        let values = out.as_slice_mut().expect("just made");
+        bands::each_piece(values, w, |y, row| {
+            let shape = shape.map(|shape| &shape[y * w..][..w]);
+            evaluate(row, &k, degree, (&columns, &down[y]), shape);
+        });
+    }
+    Some(out)
+}
+
+/// A row of a polynomial of `degree` with factors `k`, times `shape`; powers of the row's columns and of its own place.
+fn evaluate(
+    row: &mut [f32],
+    k: &[f64],
+    degree: usize,
+    (columns, line): (&[Vec<f64>; 5], &[f64; 5]),
+    shape: Option<&[f32]>,
+) {
+    let mut sums = vec![0.0_f64; row.len()];
     bands::vectorised(
         #[inline(always)]
         || {
-            for y in (0..h).step_by(2) {
-                for x in (0..w).step_by(2) {
-                    let at = y * w + x;
-                    let k = f64::from(weight[at]);
-                    if k <= 0.0 {
-                        continue;
+            for ((i, j), &k) in exponents(degree).zip(k) {
+                for (sum, &x) in sums.iter_mut().zip(&columns[i]) {
+                    *sum += x * line[j] * k;
+                }
+            }
+            match shape {
+                Some(shape) => {
+                    for ((v, &sum), &s) in row.iter_mut().zip(&sums).zip(shape) {
+                        *v = ((sum * f64::from(s)) as f32).max(1e-5);
                     }
-                    let s = shape.map_or(1.0, |shape| f64::from(shape[at]));
-                    let mut row = [0.0; TERMS + 1];
-                    for (r, (i, j)) in row.iter_mut().zip(exponents(degree)) {
-                        *r = across[x][i] * down[y][j] * s;
+                }
+                None => {
+                    for (v, &sum) in row.iter_mut().zip(&sums) {
+                        *v = (sum as f32).max(1e-5);
                     }
-                    row[TERMS] = f64::from(plane[at]);
-                    for (sums, &term) in sums[..terms].iter_mut().zip(&row) {
-                        let term = k * term;
-                        for (sum, &other) in sums.iter_mut().zip(&row) {
-                            *sum += term * other;
-                        }
-                    }
-                    total += k;
                 }
             }
         },
     );
-    if total < 50.0 {
-        return None;
-    }
-    let mut a: Vec<Vec<f64>> = (0..terms).map(|i| sums[i][..=i].to_vec()).collect();
-    let b = (0..terms).map(|i| sums[i][TERMS]).collect();
-    // A little ridge keeps high powers quiet where the sitter leaves them unmeasured.
-    for (i, r) in a.iter_mut().enumerate().skip(1) {
-        r[i] += 1e-4 * total;
-    }
-    a[0][0] += 1e-9 * total;
-    let k = solve(a, b)?;
-    let mut out = Array2::zeros((h, w));
-    let values = out.as_slice_mut().expect("just made");
-    let columns: [Vec<f64>; 5] =
-        std::array::from_fn(|i| across.iter().map(|powers| powers[i]).collect());
-    bands::each_piece(values, w, |y, row| {
-        let mut sums = vec![0.0_f64; w];
-        bands::vectorised(
-            #[inline(always)]
-            || {
-                for ((i, j), &k) in exponents(degree).zip(&k) {
-                    let (column, line) = (&columns[i][..], down[y][j]);
-                    for (sum, &x) in sums.iter_mut().zip(column) {
-                        *sum += x * line * k;
-                    }
-                }
-                match shape {
-                    Some(shape) => {
-                        let shape = &shape[y * w..][..w];
-                        for ((v, &sum), &s) in row.iter_mut().zip(&sums).zip(shape) {
-                            *v = ((sum * f64::from(s)) as f32).max(1e-5);
-                        }
-                    }
-                    None => {
-                        for (v, &sum) in row.iter_mut().zip(&sums) {
-                            *v = (sum as f32).max(1e-5);
-                        }
-                    }
-                }
-            },
-        );
-    });
-    Some(out)
 }
 
-/// Fits the surface. `person` is the rough probability of the sitter per cell; `span` the eye
-/// span in cells. `None` when no backdrop shows.
+/// Fits the surface. `seen` is the picture's mean red, green and blue per cell, `size` the picture's own;
+/// `person` the rough probability of the sitter per cell; `span` the eye span in pixels. `None` when no
+/// backdrop shows.
 pub(super) fn fit(
-    small: &Linear,
-    set: Option<&Linear>,
+    seen: &[Array2<f32>; 3],
+    (size, set): (Size, Option<&Linear>),
     person: &Array2<f32>,
     span: f32,
 ) -> Option<Surface> {
-    let cell = cell(small.size());
-    let seen = small.planes.each_ref().map(|p| shrink(p.view(), cell));
-    let shapes = set.filter(|s| s.size() == small.size()).map(|s| {
+    let cell = cell(size);
+    let span = span / cell as f32;
+    let shapes = set.filter(|s| s.size() == size).map(|s| {
         s.planes
             .each_ref()
             .map(|p| gaussian(shrink(p.view(), cell).view(), 1.5).mapv(|v| v.max(1e-4)))
     });
-    let plain = fit_shape(&seen, None, person, None, (span, cell));
+    let plain = fit_shape(seen, None, person, None, (span, cell));
     let Some(shapes) = shapes else { return plain };
     // The set may have been turned round since: take whichever of the empty frame and its mirror
     // image need be bent least to follow this frame. It also says what nothing here shows (between
@@ -253,7 +307,7 @@ pub(super) fn fit(
     });
     let mut best: Option<(f32, Surface)> = None;
     for shape in [shapes, mirrored] {
-        let Some(with) = fit_shape(&seen, Some(&shape), person, None, (span, cell)) else {
+        let Some(with) = fit_shape(seen, Some(&shape), person, None, (span, cell)) else {
             continue;
         };
         let bend = bend(&with.planes[1], &shape[1]);
@@ -270,17 +324,17 @@ pub(super) fn fit(
 /// Fits a frame's own surface once more, now that `known` cells (1, others 0) are backdrop, whatever `person`
 /// says; what it followed before stays followed. `None` when it strays by that.
 pub(super) fn refit(
-    small: &Linear,
+    seen: &[Array2<f32>; 3],
     before: &Surface,
     person: &Array2<f32>,
     known: &Array2<f32>,
     span: f32,
 ) -> Option<Surface> {
     let cell = before.cell;
-    let seen = small.planes.each_ref().map(|p| shrink(p.view(), cell));
+    let span = span / cell as f32;
     let mut person = person.clone();
     person.zip_mut_with(known, |p, &k| *p *= 1.0 - k);
-    let found = fit_shape(&seen, None, &person, Some((before, known)), (span, cell))?;
+    let found = fit_shape(seen, None, &person, Some((before, known)), (span, cell))?;
     (found.spread.sum() < REFIT_WORTH * before.spread.sum()).then_some(found)
 }
 
@@ -346,9 +400,14 @@ fn fit_shape(
     for round in start..ROUNDS {
         // Low powers first: high ones run away where nothing was measured yet.
         let degree = (1 + round / 2).min(most);
-        let one = |c: usize| polynomial(&seen[c], &weight, shapes.map(|s| &s[c]), degree);
-        let (first, (second, third)) = bands::both(|| one(0), || bands::both(|| one(1), || one(2)));
-        planes = [first?, second?, third?];
+        planes = match shapes {
+            None => polynomials(seen.each_ref(), &weight, None, degree)?,
+            Some(shapes) => {
+                let one = |c: usize| polynomials([&seen[c]], &weight, Some(&shapes[c]), degree);
+                let [[red], [green], [blue]] = [one(0)?, one(1)?, one(2)?];
+                [red, green, blue]
+            }
+        };
         spread = follow(&planes, if round < 2 { 0.3 } else { 0.8 }, &mut weight);
         if let Some(least) = &least {
             larger(&mut weight, least);
@@ -358,8 +417,8 @@ fn fit_shape(
     weight = erode(weight.view(), 1);
     let tint = if shapes.is_none() {
         let green = seen[1].mapv(|v| v.max(1e-4));
-        let one = |c: usize| polynomial(&(&seen[c] / &green), &weight, None, 1);
-        Some([one(0)?, one(2)?])
+        let [red, blue] = [0, 2].map(|c| &seen[c] / &green);
+        Some(polynomials([&red, &blue], &weight, None, 1)?)
     } else {
         None
     };

@@ -19,6 +19,7 @@ use super::outline;
 use super::partition::{firm_rim, partition};
 use super::plane::resized;
 use super::screen;
+use super::shades::Moments;
 use super::skull;
 use super::specks::without_fog;
 use super::strands;
@@ -40,6 +41,9 @@ const SUREST: f32 = 0.04;
 /// Radii of a sitter's irises whose ratio is above this do not belong together. Right ones stay
 /// below 1.06 on the rendered sitters and below 1.14 on fifteen of sixteen portraits.
 const UNLIKE_IRISES: f32 = 1.2;
+
+/// Probability of a face in its crop under which its landmarks are none.
+const LEAST_SCORE: f32 = 0.2;
 
 /// A second face at least this share of the first one's height makes it unclear who sits.
 const RIVAL: f32 = 0.5;
@@ -66,24 +70,15 @@ pub fn find_in_stages(
     }
     let picture = Pyramid::new(small);
     after("pictures for the nets");
-    let faces = nets::faces(&picture, size);
-    after("faces");
-    let Some(face) = faces
-        .iter()
-        .max_by(|a, b| a.extent.1.total_cmp(&b.extent.1))
-        .copied()
-    else {
+    // Small nets keep one thread busy; what the backdrop is measured from needs none of them.
+    let (seen, moments) = bands::both(
+        || landmarks(&picture, size),
+        || Moments::new(small, backdrop::cell(size)),
+    );
+    after("face, landmarks and irises");
+    let Some((faces, face, mesh, irises)) = seen else {
         return nobody(size);
     };
-    let Some(mesh) = nets::mesh(&picture, &face) else {
-        return nobody(size);
-    };
-    if mesh.score < 0.2 {
-        return nobody(size);
-    }
-    after("landmarks");
-    let irises = irises(&picture, &mesh);
-    after("irises");
     let mut marks = marks(&mesh, &irises);
     let span = marks.scale().0;
     if span < 4.0 {
@@ -101,14 +96,15 @@ pub fn find_in_stages(
         classes,
     };
     let on_grid = on_grid(&rough.person, size);
-    let surface = backdrop::fit(small, set, &on_grid, span / backdrop::cell(size) as f32);
-    let surface = surface.map(|found| with_gaps(small, found, &rough.person, &axes, span));
+    let cells = &moments.first;
+    let surface = backdrop::fit(cells, (size, set), &on_grid, span);
+    let surface = surface.map(|found| with_gaps(small, cells, found, &rough.person, &axes, span));
     after("backdrop");
     // What lies inside the face needs none of the matte.
     let (mut layers, drawn) = bands::both(
         || match &surface {
             Some(surface) => {
-                let mut layers = matting::separate(small, surface, &rough, &axes, span);
+                let mut layers = matting::separate(small, &moments, surface, &rough, &axes, span);
                 without_fog(&mut layers.alpha, &mut layers.shares, span);
                 skull::close(&mut layers, &axes, span);
                 cracks::close(&mut layers, &rough.classes, span);
@@ -170,6 +166,18 @@ pub fn find_in_stages(
         confidence,
         attention,
     }
+}
+
+/// All faces, the largest of them, its landmarks and irises.
+fn landmarks(picture: &Pyramid, size: Size) -> Option<(Vec<Face>, Face, Mesh, [(Point, f32); 2])> {
+    let faces = nets::faces(picture, size);
+    let largest = faces
+        .iter()
+        .max_by(|a, b| a.extent.1.total_cmp(&b.extent.1));
+    let face = *largest?;
+    let mesh = nets::mesh(picture, &face).filter(|mesh| mesh.score >= LEAST_SCORE)?;
+    let irises = irises(picture, &mesh);
+    Some((faces, face, mesh, irises))
 }
 
 /// The regions of a picture in which nobody was found.
@@ -361,6 +369,7 @@ fn on_grid(half: &Array2<f32>, size: Size) -> Array2<f32> {
 /// The surface once more, with the wall that shows beside the sitter's arms.
 fn with_gaps(
     small: &Linear,
+    cells: &[Array2<f32>; 3],
     surface: backdrop::Surface,
     person: &Array2<f32>,
     axes: &Axes,
@@ -372,8 +381,7 @@ fn with_gaps(
     let size = small.size();
     // Cells that are wall throughout.
     let known = on_grid(&gaps, size).mapv(|g| if g > 0.99 { 1.0 } else { 0.0 });
-    let span = span / surface.cell as f32;
-    let again = backdrop::refit(small, &surface, &on_grid(person, size), &known, span);
+    let again = backdrop::refit(cells, &surface, &on_grid(person, size), &known, span);
     again.unwrap_or(surface)
 }
 

@@ -14,7 +14,7 @@ use ndarray::{Array2, Array3, ArrayView2, Axis};
 use super::backdrop::{Surface, UNIT_FLOOR, unit};
 use super::crop::halve;
 use super::nets::{Axes, COARSE};
-use super::plane::{Between, resized};
+use super::plane::{Rows, resized};
 use super::rim::Rim;
 use super::screen;
 use super::shades::{Colour, Model, Moments, Place, flat, gap, log_normal, own_variance, width};
@@ -146,9 +146,11 @@ fn as_dark(models: &[Model; GROUPS], surface: &Surface) -> [f32; GROUPS] {
     })
 }
 
-/// Separates sitter and backdrop; `span` is the eye span in picture pixels.
+/// Separates sitter and backdrop; `moments` are those of the surface's cells, `span` is the eye span in
+/// picture pixels.
 pub(super) fn separate(
     small: &Linear,
+    moments: &Moments,
     surface: &Surface,
     rough: &Rough,
     axes: &Axes,
@@ -159,7 +161,6 @@ pub(super) fn separate(
     let grid = surface.spread.dim();
     let to_grid = |plane: ArrayView2<'_, f32>| resized(plane, grid, cell as f32 / COARSE as f32);
     let half = span / COARSE as f32;
-    let moments = Moments::new(small, cell);
     // Prior probabilities of the four groups, widened a little so that they reach over edges.
     let mut groups: [Array2<f32>; GROUPS] =
         std::array::from_fn(|_| Array2::zeros(rough.person.dim()));
@@ -195,7 +196,7 @@ pub(super) fn separate(
         || shell::enclosed(&unlike.scaled, &rough.person),
     );
     let alike = as_dark(&first, surface);
-    let (solid, grown) = settle(
+    let (solid, grown, wide) = settle(
         surface,
         rough,
         &unlike,
@@ -204,7 +205,6 @@ pub(super) fn separate(
         &wide_groups,
         half,
     );
-    let wide = gaussian(rough.person.view().mapv(|p| p).view(), 0.3 * half);
     let tight = gaussian(solid.view(), 0.03 * half);
     // Hair thins out over a long way: there only what is well inside is taken as covered unseen.
     let deep = gaussian(solid.view(), FRINGE * half);
@@ -231,22 +231,22 @@ pub(super) fn separate(
     let colours = second.each_ref().map(|model| flat(&model.colour));
     let near_hair = flat(&near_hair.colour);
     let halves = [&tight, &wide, &solid, &mass, &deep, &contour, &thickest].map(flat);
-    let [tight, wide, solid, mass, deep, contour, thickest] = halves;
+    let reading = Rows::new(size, dim, 1.0 / COARSE as f32);
     let made = planes
         .each_mut()
         .map(|p| p.as_slice_mut().expect("just made"));
     bands::each_piece_of_all(made, dim.1, |y, rows| {
+        let halves = halves.map(|plane| reading.mixed(plane, y));
+        let [tight, wide, solid, mass, deep, contour, thickest] = halves.each_ref();
+        let near_groups = near_groups.map(|plane| reading.mixed(plane, y));
+        let wide_groups = wide_groups.map(|plane| reading.mixed(plane, y));
         bands::vectorised(
             #[inline(always)]
             || {
                 for x in 0..dim.1 {
-                    let (hx, hy) = (
-                        (x as f32 + 0.5) / COARSE as f32,
-                        (y as f32 + 0.5) / COARSE as f32,
-                    );
-                    let at = Place::new(size, hx, hy);
-                    let (p, far) = (at.read(tight), at.read(wide));
-                    if far < 0.004 && p < 0.01 {
+                    let read = |row: &Vec<f32>| reading.read(row, x);
+                    let p = read(tight);
+                    if p < 0.01 && read(wide) < 0.004 {
                         continue;
                     }
                     let colour = small.at(y, x);
@@ -259,7 +259,7 @@ pub(super) fn separate(
                         let spread = here.read(spreads).max(noise);
                         (Place::of_models(grid, gx, gy), b, spread)
                     };
-                    if p < OUTSIDE && at.read(solid) < OUTSIDE {
+                    if p < OUTSIDE && read(solid) < OUTSIDE {
                         let (_, b, spread) = behind();
                         let off = (0..3)
                             .map(|c| (colour[c] - b[c]) * (colour[c] - b[c]) / (b[c] + UNIT_FLOOR));
@@ -267,7 +267,7 @@ pub(super) fn separate(
                             continue;
                         }
                     }
-                    let mut prior = near_groups.map(|g| at.read(g));
+                    let mut prior = near_groups.each_ref().map(read);
                     let mut inside = p > 0.995;
                     let middle = Point {
                         x: x as f32 + 0.5,
@@ -280,10 +280,10 @@ pub(super) fn separate(
                     if inside
                         && !keyed
                         && prior[1] > (if down > BELOW { HAIR_BELOW } else { HAIR })
-                        && at.read(mass) > least_mass(down)
+                        && read(mass) > least_mass(down)
                         && second[1].present
                         && alike[1] < 0.5
-                        && at.read(deep) < 0.999
+                        && read(deep) < 0.999
                     {
                         let (here, b, spread) = behind();
                         let noise = b.map(|b| spread * unit(b) * spread * unit(b));
@@ -304,8 +304,8 @@ pub(super) fn separate(
                             continue;
                         }
                     } else {
-                        for (p, g) in prior.iter_mut().zip(wide_groups) {
-                            *p = 0.5 * *p + 0.5 * at.read(g) + 1e-5;
+                        for (p, g) in prior.iter_mut().zip(&wide_groups) {
+                            *p = 0.5 * *p + 0.5 * read(g) + 1e-5;
                         }
                         let sum: f32 = prior.iter().sum();
                         prior = prior.map(|g| g / sum);
@@ -315,19 +315,19 @@ pub(super) fn separate(
                     // hair stay possible inside.
                     let p = match (inside, keyed) {
                         (true, _) => 1.0,
-                        (_, true) => at.read(solid).min(screen::GAP),
-                        _ => at.read(solid),
+                        (_, true) => read(solid).min(screen::GAP),
+                        _ => read(solid),
                     };
                     // What colour does not tell is left to the outermost trace.
                     let outline = (
-                        at.read(contour),
+                        read(contour),
                         1.0 - prior.iter().zip(alike).map(|(p, a)| p * a).sum::<f32>(),
                     );
                     let mut likely: [Option<Colour>; GROUPS] = std::array::from_fn(|k| {
                         let there = second[k].present && prior[k] >= 0.01;
                         there.then(|| here.colour(colours[k]))
                     });
-                    let thick = (at.read(thickest) - THIN[0]) / (THIN[1] - THIN[0]);
+                    let thick = (read(thickest) - THIN[0]) / (THIN[1] - THIN[0]);
                     if let Some(hair) = likely[1].as_mut().filter(|_| thick < 1.0) {
                         let near = here.colour(near_hair);
                         for (hair, near) in hair.iter_mut().zip(near) {
@@ -361,29 +361,18 @@ pub(super) fn separate(
             (hard, gaussian(erode(grown.view(), 1).view(), CLOSE))
         },
     );
-    let step = 1.0 / COARSE as f32;
-    let columns: Vec<Between> = (0..dim.1)
-        .map(|x| Between::new((x as f32 + 0.5) * step, bare.ncols()))
-        .collect();
-    let planes = [&whole, &hard, &bare];
+    let planes = [&whole, &hard, &bare].map(flat);
     bands::each_band(alpha.view_mut(), |first, mut rows| {
         for (i, mut row) in rows.outer_iter_mut().enumerate() {
-            let down = Between::new(((first + i) as f32 + 0.5) * step, bare.nrows());
-            let [whole, hard, bare] = planes.map(|plane| {
-                let line = |y: usize| plane.row(y).to_slice().expect("planes are contiguous");
-                let (top, low) = (line(down.first), line(down.second));
-                let mixed = top.iter().zip(low);
-                mixed
-                    .map(|(a, b)| a + (b - a) * down.share)
-                    .collect::<Vec<_>>()
-            });
+            let [whole, hard, bare] = planes.map(|plane| reading.mixed(plane, first + i));
             let freed = bare.iter().any(|&bare| bare > 0.0);
-            for (a, column) in row.iter_mut().zip(&columns) {
+            for (x, a) in row.iter_mut().enumerate() {
                 if *a < 1.0 {
-                    *a += (1.0 - *a) * column.read(&whole).max(column.read(&hard));
+                    let closed = reading.read(&whole, x).max(reading.read(&hard, x));
+                    *a += (1.0 - *a) * closed;
                 }
                 if freed {
-                    *a *= 1.0 - column.read(&bare);
+                    *a *= 1.0 - reading.read(&bare, x);
                 }
             }
         }
@@ -457,7 +446,7 @@ pub(super) fn behind_all(surface: &Surface) -> [f32; 3] {
 }
 
 /// Probability that a pixel is solidly the sitter's, at half size: nets, colour and edges
-/// together.
+/// together. Also what has grown from gaps, and the nets' word blurred widely.
 fn settle(
     surface: &Surface,
     rough: &Rough,
@@ -466,7 +455,7 @@ fn settle(
     models: &[Model; GROUPS],
     groups: &[Array2<f32>; GROUPS],
     half: f32,
-) -> (Array2<f32>, Array2<f32>) {
+) -> (Array2<f32>, Array2<f32>, Array2<f32>) {
     let dim = rough.person.dim();
     let grid = surface.spread.dim();
     let step = COARSE as f32 / surface.cell as f32;
@@ -580,7 +569,7 @@ fn settle(
         below,
     }
     .settle();
-    (solid, grown)
+    (solid, grown, wide)
 }
 
 /// Noise of single pixels about the surface, in [`unit`]s: a robust deviation over sure backdrop.

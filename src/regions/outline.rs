@@ -108,10 +108,11 @@ struct Beside {
 
 /// Draws the outline of skin and cloth anew. `noise` is the deviation of single pixels, in the backdrop's units.
 pub(super) fn draw(layers: &mut Layers, small: &Linear, surface: &Surface, noise: f32) {
-    let mask = layers.alpha.mapv(|a| f32::from(u8::from(a > 0.5)));
-    let smooth = gaussian(mask.view(), SMOOTH);
-    let hair = layers.shares[1].mapv(|hair| f32::from(u8::from(hair > HAIRY)));
-    let hairy = dilate(hair.view(), AROUND);
+    let over = |plane: &Array2<f32>, least: f32| plane.mapv(|v| f32::from(u8::from(v > least)));
+    let (smooth, hairy) = bands::both(
+        || gaussian(over(&layers.alpha, 0.5).view(), SMOOTH),
+        || dilate(over(&layers.shares[1], HAIRY).view(), AROUND),
+    );
     let knots = knots(&smooth, &hairy);
     let line = Line {
         small,
@@ -121,7 +122,7 @@ pub(super) fn draw(layers: &mut Layers, small: &Linear, surface: &Surface, noise
     let every: Vec<usize> = (0..knots.len()).collect();
     let tables = Tables::new();
     let told = bands::gathered(&every, || (), |(), i| line.told(&knots[i], &tables));
-    let beside = neighbours(&knots, layers.alpha.dim());
+    let beside = neighbours(&knots);
     let places = settled(&told, &beside);
     let drawn = splat(&knots, &places, layers, &hairy);
     for pixel in drawn {
@@ -308,13 +309,8 @@ impl Line<'_> {
     }
 }
 
-/// Knots close to each, itself among them, with weights that sum to 1.
-fn neighbours(knots: &[Knot], (high, wide): (usize, usize)) -> Vec<Vec<(usize, f32)>> {
-    const NONE: u32 = u32::MAX;
-    let mut index = Array2::from_elem((high, wide), NONE);
-    for (i, knot) in knots.iter().enumerate() {
-        index[knot.at] = i as u32;
-    }
+/// Knots close to each, itself among them, with weights that sum to 1. Knots come row by row.
+fn neighbours(knots: &[Knot]) -> Vec<Vec<(usize, f32)>> {
     let every: Vec<usize> = (0..knots.len()).collect();
     bands::gathered(
         &every,
@@ -323,20 +319,20 @@ fn neighbours(knots: &[Knot], (high, wide): (usize, usize)) -> Vec<Vec<(usize, f
             let here = &knots[i];
             let [y, x] = here.at;
             let mut found = Vec::new();
-            for line in y.saturating_sub(REACH)..(y + REACH + 1).min(high) {
-                for column in x.saturating_sub(REACH)..(x + REACH + 1).min(wide) {
-                    let j = index[[line, column]];
-                    if j == NONE {
-                        continue;
-                    }
-                    let other = &knots[j as usize];
+            for line in y.saturating_sub(REACH)..=y + REACH {
+                let from = [line, x.saturating_sub(REACH)];
+                let first = knots.partition_point(|knot| knot.at < from);
+                let close = knots[first..]
+                    .iter()
+                    .take_while(|knot| knot.at[0] == line && knot.at[1] <= x + REACH);
+                for (j, other) in (first..).zip(close) {
                     let [dy, dx] = [0, 1].map(|k| other.place[k] - here.place[k]);
                     let turn = other.inward[0] * here.inward[0] + other.inward[1] * here.inward[1];
                     let alike = turn.max(0.0) * turn.max(0.0);
                     let near = exp(-0.5 * (dy * dy + dx * dx) / (ALONG * ALONG));
                     let weight = near * alike * alike;
                     if weight > 1e-3 {
-                        found.push((j as usize, weight));
+                        found.push((j, weight));
                     }
                 }
             }
@@ -433,52 +429,71 @@ fn settled(told: &[Told], beside: &[Vec<(usize, f32)>]) -> Vec<Placed> {
 /// All pixels beside the line, with what the knots beside them say.
 fn splat(knots: &[Knot], placed: &[Placed], layers: &Layers, hairy: &Array2<f32>) -> Vec<Beside> {
     let (high, wide) = hairy.dim();
-    let mut index = Array2::from_elem((high, wide), u32::MAX);
-    let mut pixels: Vec<Beside> = Vec::new();
-    let reach = (DRAWN + 1.5) as isize;
-    for (knot, placed) in knots.iter().zip(placed) {
-        let [py, px] = [0, 1].map(|k| knot.place[k] + placed.offset * knot.inward[k]);
-        let within = |v: f32, end: usize| (v + 0.5).max(0.0).min((end - 1) as f32) as usize;
-        // The kinds well inside.
-        let core = [0, 1].map(|k| [py, px][k] + MIXED * knot.inward[k]);
-        let core = [within(core[0], high), within(core[1], wide)];
-        let shares = layers.shares.each_ref().map(|share| share[core]);
-        let (cy, cx) = (within(py, high) as isize, within(px, wide) as isize);
-        for y in (cy - reach).max(0)..(cy + reach + 1).min(high as isize) {
-            for x in (cx - reach).max(0)..(cx + reach + 1).min(wide as isize) {
-                let (dy, dx) = (y as f32 - py, x as f32 - px);
-                let inside = dy * knot.inward[0] + dx * knot.inward[1];
-                let along = dy * dy + dx * dx - inside * inside;
-                let at = [y as usize, x as usize];
-                if along > 9.0 * WIDTH * WIDTH || hairy[at] > 0.5 {
-                    continue;
-                }
-                // Where several lines reach a pixel, the nearest counts.
-                let far = inside * 0.25;
-                let weight = exp(-0.5 * (along / (WIDTH * WIDTH) + far * far));
-                let slot = &mut index[at];
-                if *slot == u32::MAX {
-                    *slot = pixels.len() as u32;
-                    pixels.push(Beside {
-                        at: at.map(|v| v as u32),
-                        ..Beside::default()
-                    });
-                }
-                let pixel = &mut pixels[*slot as usize];
-                pixel.weight += weight;
-                pixel.inside += weight * inside;
-                pixel.trust += weight * placed.trust;
-                for (sum, light) in pixel.light.iter_mut().zip(placed.light) {
-                    *sum += weight * light;
-                }
-                for (sum, share) in pixel.shares.iter_mut().zip(shares) {
-                    *sum += weight * share;
-                }
-            }
+    let reach = (DRAWN + 1.5) as usize;
+    let within = |v: f32, end: usize| (v + 0.5).max(0.0).min((end - 1) as f32) as usize;
+    let places: Vec<[f32; 2]> = knots
+        .iter()
+        .zip(placed)
+        .map(|(knot, placed)| [0, 1].map(|k| knot.place[k] + placed.offset * knot.inward[k]))
+        .collect();
+    // Knots that reach a row, in their order.
+    let mut reaching = vec![Vec::new(); high];
+    for (i, [py, _]) in places.iter().enumerate() {
+        let y = within(*py, high);
+        for row in &mut reaching[y.saturating_sub(reach)..(y + reach + 1).min(high)] {
+            row.push(i);
         }
     }
-    pixels.retain(|pixel| pixel.weight > 1e-3);
-    pixels
+    let rows: Vec<usize> = (0..high).collect();
+    let found = bands::gathered(
+        &rows,
+        || (),
+        |(), y| {
+            let mut pixels: Vec<Beside> = Vec::new();
+            let mut index = vec![u32::MAX; if reaching[y].is_empty() { 0 } else { wide }];
+            for &i in &reaching[y] {
+                let (knot, placed, [py, px]) = (&knots[i], &placed[i], places[i]);
+                // The kinds well inside.
+                let core = [0, 1].map(|k| places[i][k] + MIXED * knot.inward[k]);
+                let core = [within(core[0], high), within(core[1], wide)];
+                let shares = layers.shares.each_ref().map(|share| share[core]);
+                let middle = within(px, wide);
+                for x in middle.saturating_sub(reach)..(middle + reach + 1).min(wide) {
+                    let (dy, dx) = (y as f32 - py, x as f32 - px);
+                    let inside = dy * knot.inward[0] + dx * knot.inward[1];
+                    let along = dy * dy + dx * dx - inside * inside;
+                    let at = [y, x];
+                    if along > 9.0 * WIDTH * WIDTH || hairy[at] > 0.5 {
+                        continue;
+                    }
+                    // Where several lines reach a pixel, the nearest counts.
+                    let far = inside * 0.25;
+                    let weight = exp(-0.5 * (along / (WIDTH * WIDTH) + far * far));
+                    let slot = &mut index[x];
+                    if *slot == u32::MAX {
+                        *slot = pixels.len() as u32;
+                        pixels.push(Beside {
+                            at: at.map(|v| v as u32),
+                            ..Beside::default()
+                        });
+                    }
+                    let pixel = &mut pixels[*slot as usize];
+                    pixel.weight += weight;
+                    pixel.inside += weight * inside;
+                    pixel.trust += weight * placed.trust;
+                    for (sum, light) in pixel.light.iter_mut().zip(placed.light) {
+                        *sum += weight * light;
+                    }
+                    for (sum, share) in pixel.shares.iter_mut().zip(shares) {
+                        *sum += weight * share;
+                    }
+                }
+            }
+            pixels.retain(|pixel| pixel.weight > 1e-3);
+            pixels
+        },
+    );
+    found.into_iter().flatten().collect()
 }
 
 #[cfg(test)]

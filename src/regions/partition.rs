@@ -6,10 +6,10 @@
 use ndarray::{Array2, Array3, Axis};
 
 use super::Region;
-use super::crop::sample;
 use super::features::Features;
 use super::matting::Layers;
 use super::nets::COARSE;
+use super::plane::Rows;
 use crate::picture::bands;
 
 /// Alpha from which hair before the backdrop begins to count as hair, and from which it is all hair. The
@@ -37,13 +37,15 @@ pub(super) fn partition(
         &drawn.lips,
         &drawn.teeth,
     ];
-    let (face_class, body_class) = (
-        classes.index_axis(Axis(0), 1),
-        classes.index_axis(Axis(0), 2),
-    );
     // A cropped fringe is too little for a colour model of its own: then the nets' word on it stands.
-    let hair_class = classes.index_axis(Axis(0), 3);
     let unmodelled = hair.iter().all(|share| *share < 0.1);
+    let (_, high, wide) = classes.dim();
+    let reading = Rows::new((high, wide), dim, 1.0 / COARSE as f32);
+    let class = |k: usize| {
+        let plane = classes.index_axis(Axis(0), k);
+        plane.to_slice().expect("classes are contiguous")
+    };
+    let [face_class, body_class, hair_class] = [1, 2, 3].map(class);
     let made = [&mut face, &mut body, &mut hair, &mut worn].into_iter();
     let made = made.chain(&mut inner).map(|plane| {
         let values = plane.as_slice_mut();
@@ -58,15 +60,12 @@ pub(super) fn partition(
             *worn = worn.min(alpha);
         }
         let drawn_here = drawn.rows.contains(&y);
+        let by_nets = [face_class, body_class].map(|class| reading.mixed(class, y));
+        let fringe = unmodelled.then(|| reading.mixed(hair_class, y));
         for (x, &skin) in skin.iter().enumerate() {
             let mut left = skin;
-            let place = || {
-                let half = |v: usize| (v as f32 + 0.5) / COARSE as f32;
-                (half(x), half(y))
-            };
-            if unmodelled && skin > 0.0 {
-                let (hx, hy) = place();
-                let likely = sample(hair_class, hx, hy);
+            if let Some(fringe) = fringe.as_ref().filter(|_| skin > 0.0) {
+                let likely = reading.read(fringe, x);
                 if likely > 0.05 {
                     let other = 1.0 - likely;
                     hair[x] = skin * likely * likely / (likely * likely + other * other);
@@ -87,8 +86,7 @@ pub(super) fn partition(
                 left *= 1.0 - taken;
             }
             if left > 0.0 {
-                let (hx, hy) = place();
-                let (f, b) = (sample(face_class, hx, hy), sample(body_class, hx, hy));
+                let [f, b] = by_nets.each_ref().map(|class| reading.read(class, x));
                 let share = (f + 1e-4) / (f + b + 2e-4);
                 face[x] = left * share;
                 body[x] = left * (1.0 - share);

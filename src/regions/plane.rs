@@ -35,25 +35,64 @@ pub(super) fn shrink(plane: ArrayView2<'_, f32>, k: usize) -> Array2<f32> {
 /// `step` * c of the old.
 pub(super) fn resized(plane: ArrayView2<'_, f32>, dim: (usize, usize), step: f32) -> Array2<f32> {
     let plane = plane.as_standard_layout();
-    let places = |count: usize, end: usize| -> Vec<Between> {
-        (0..count)
-            .map(|i| Between::new((i as f32 + 0.5) * step, end))
-            .collect()
-    };
-    let (lines, columns) = (places(dim.0, plane.nrows()), places(dim.1, plane.ncols()));
+    let rows = Rows::new(plane.dim(), dim, step);
+    let values = plane.as_slice().expect("standard layout");
     let mut out = Array2::zeros(dim);
-    bands::each_band(out.view_mut(), |first, mut rows| {
-        for (i, mut row) in rows.outer_iter_mut().enumerate() {
-            let line = lines[first + i];
-            let top = plane.row(line.first).to_slice().expect("standard layout");
-            let low = plane.row(line.second).to_slice().expect("standard layout");
-            for (v, column) in row.iter_mut().zip(&columns) {
-                let (top, low) = (column.read(top), column.read(low));
-                *v = top + (low - top) * line.share;
+    bands::each_band(out.view_mut(), |first, mut lines| {
+        for (i, mut line) in lines.outer_iter_mut().enumerate() {
+            let mixed = rows.mixed(values, first + i);
+            for (v, column) in line.iter_mut().zip(&rows.across) {
+                *v = column.read(&mixed);
             }
         }
     });
     out
+}
+
+/// Reads planes of one size at another as [`resized`] does, row by row, for those who need only some of a
+/// row's values or many planes at once.
+pub(super) struct Rows {
+    down: Vec<Between>,
+    across: Vec<Between>,
+    /// Columns of the planes that are read.
+    wide: usize,
+}
+
+impl Rows {
+    /// From planes of size `from` to size `to`; `step` as for [`resized`].
+    pub(super) fn new(from: (usize, usize), to: (usize, usize), step: f32) -> Self {
+        let places = |count: usize, end: usize| {
+            let place = |i: usize| Between::new((i as f32 + 0.5) * step, end);
+            (0..count).map(place).collect()
+        };
+        Self {
+            down: places(to.0, from.0),
+            across: places(to.1, from.1),
+            wide: from.1,
+        }
+    }
+
+    /// What [`Rows::read`] reads row `y` of the new size from; `plane` is given row by row.
+    pub(super) fn mixed(&self, plane: &[f32], y: usize) -> Vec<f32> {
+        let line = self.down[y];
+        let [top, low] = [line.first, line.second].map(|y| &plane[y * self.wide..][..self.wide]);
+        let mut mixed = top.to_vec();
+        bands::vectorised(
+            #[inline(always)]
+            || {
+                for (v, &low) in mixed.iter_mut().zip(low) {
+                    *v += (low - *v) * line.share;
+                }
+            },
+        );
+        mixed
+    }
+
+    /// Value `x` of a row that was [mixed](Self::mixed).
+    #[inline(always)]
+    pub(super) fn read(&self, mixed: &[f32], x: usize) -> f32 {
+        self.across[x].read(mixed)
+    }
 }
 
 /// A place between two values of a row or column.

@@ -35,7 +35,8 @@ const PAIRS: [(usize, usize); 6] = [(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 
 
 /// First and second moments of the picture per cell.
 pub(super) struct Moments {
-    first: [Array2<f32>; 3],
+    /// Red, green and blue.
+    pub(super) first: [Array2<f32>; 3],
     second: [Array2<f32>; 6],
 }
 

@@ -73,36 +73,42 @@ pub(super) fn close(layers: &mut Layers, axes: &Axes, span: f32) {
 /// How far a place is inside the head though it shows through, at half size; `span` is the eye span
 /// there. Nothing where no such place is.
 fn inside(layers: &Layers, axes: &Axes, span: f32) -> Option<Array2<f32>> {
-    let alpha = halve(layers.alpha.view());
     let pixels = |spans: f32| (spans * span + 0.5) as usize;
     let of = |y: usize, x: usize| axes.of_half(y, x);
     let above = |y: usize, x: usize| of(y, x).1 < DOWN;
-    let skin = halve(layers.shares[0].view());
-    let skin = bands::plane(skin.dim(), |y, x| {
-        f32::from(u8::from(skin[[y, x]] > SKIN && above(y, x)))
+    let near_face = || {
+        let skin = halve(layers.shares[0].view());
+        let skin = bands::plane(skin.dim(), |y, x| {
+            f32::from(u8::from(skin[[y, x]] > SKIN && above(y, x)))
+        });
+        // The face's own alone: a flag's star may pass for skin.
+        let middle = bands::plane(skin.dim(), |y, x| {
+            let (beside, down) = of(y, x);
+            beside.abs() < MIDDLE.0 && down > MIDDLE.1
+        });
+        let skin = flooded(&skin.mapv(|skin| 1.0 - skin), &middle);
+        dilate(skin.view(), pixels(NEAR))
+    };
+    let from_outside = || {
+        let alpha = halve(layers.alpha.view());
+        let passage = pixels(0.5 * PASSAGE);
+        let bare = alpha.mapv(|a| f32::from(u8::from(a < BARE)));
+        let open = erode(bare.view(), passage);
+        let (high, wide) = open.dim();
+        let edge = |(y, x): (usize, usize)| y == 0 || x == 0 || y + 1 == high || x + 1 == wide;
+        let outside = Array2::from_shape_fn((high, wide), edge);
+        let reached = flooded(&open.mapv(|open| 1.0 - open), &outside);
+        (alpha, dilate(reached.view(), passage + pixels(SOFT)))
+    };
+    let (near, (alpha, reached)) = bands::both(near_face, from_outside);
+    let closed = bands::plane(alpha.dim(), |y, x| {
+        let at = [y, x];
+        let shows = near[at] > 0.5 && alpha[at] < 0.99 && above(y, x);
+        f32::from(u8::from(shows && reached[at] < 0.5))
     });
-    // The face's own alone: a flag's star may pass for skin.
-    let middle = bands::plane(skin.dim(), |y, x| {
-        let (beside, down) = of(y, x);
-        beside.abs() < MIDDLE.0 && down > MIDDLE.1
-    });
-    let skin = flooded(&skin.mapv(|skin| 1.0 - skin), &middle);
-    let near = dilate(skin.view(), pixels(NEAR));
-    let shows = |at: (usize, usize)| near[at] > 0.5 && alpha[at] < 0.99 && above(at.0, at.1);
-    if !alpha.indexed_iter().any(|(at, _)| shows(at)) {
+    if !closed.iter().any(|closed| *closed > 0.0) {
         return None;
     }
-    let passage = pixels(0.5 * PASSAGE);
-    let bare = alpha.mapv(|a| f32::from(u8::from(a < BARE)));
-    let open = erode(bare.view(), passage);
-    let (high, wide) = open.dim();
-    let edge = |(y, x): (usize, usize)| y == 0 || x == 0 || y + 1 == high || x + 1 == wide;
-    let outside = Array2::from_shape_fn((high, wide), edge);
-    let reached = flooded(&open.mapv(|open| 1.0 - open), &outside);
-    let reached = dilate(reached.view(), passage + pixels(SOFT));
-    let closed = bands::plane((high, wide), |y, x| {
-        f32::from(u8::from(shows((y, x)) && reached[[y, x]] < 0.5))
-    });
     Some(gaussian(dilate(closed.view(), AROUND).view(), EDGE))
 }
 
