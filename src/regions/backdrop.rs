@@ -10,6 +10,7 @@
 use ndarray::Array2;
 
 use super::plane::shrink;
+use super::shades::flat;
 use super::{BackdropModel, Matte};
 use crate::picture::filter::{erode, gaussian};
 use crate::picture::{Linear, Point, Size, bands};
@@ -502,11 +503,6 @@ fn distance(a: &[Array2<f32>; 3], b: &[Array2<f32>; 3]) -> Array2<f32> {
         );
     });
     out
-}
-
-/// A plane's values, row by row.
-fn flat(plane: &Array2<f32>) -> &[f32] {
-    plane.as_slice().expect("planes here are made contiguous")
 }
 
 /// Light is compared on a scale on which photon noise is even: differences over the root of the

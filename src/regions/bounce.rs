@@ -9,16 +9,9 @@
 //! surfaces*, SIGGRAPH 1984, for each of three bands). The tints that skin can have are so a line from its
 //! own, and those that cloth can have another one; which is nearer tells.
 
-use super::tones::{BINS, UNSEEN_TINT, WIDTH, median, tint};
+use super::tones::{BINS, NEUTRAL, UNSEEN_TINT, WIDTH, median, tint};
 use crate::colour::spaces::Curve;
 use crate::picture::math::{exp, ln};
-
-/// Where the places of a histogram's ln R/G, ln G/B and ln G are nothing: see [`super::tones`].
-const NEUTRAL: [f32; 3] = [
-    (BINS[0] / 3) as f32,
-    (BINS[1] / 3) as f32,
-    (BINS[2] - 1) as f32,
-];
 
 /// Added to values before their logarithm is taken.
 pub(super) const BLACK: f32 = 0.02;
@@ -55,14 +48,14 @@ pub(super) fn told(face: &[f32], cloth: &[f32], hair: Option<&[f32]>) -> Vec<f32
         return vec![0.0; face.len()];
     };
     let cloths = tints(cloth);
+    if cloths.is_empty() {
+        return vec![0.0; face.len()];
+    }
     let lines = |own: [f32; 3], by: [f32; 3]| -> Vec<Line> {
         (0..BINS[2]).map(|light| line(own, by, light)).collect()
     };
     let of_skin: Vec<_> = cloths.iter().map(|&cloth| lines(skin, cloth)).collect();
     let of_cloth: Vec<_> = cloths.iter().map(|&cloth| lines(cloth, skin)).collect();
-    if cloths.is_empty() {
-        return vec![0.0; face.len()];
-    }
     (0..face.len())
         .map(|at| {
             let place = place(at);

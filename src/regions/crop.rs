@@ -289,32 +289,26 @@ impl Level {
     /// Rows of one plane of the crop from row `first` on.
     fn cut(&self, source: &Source<'_>, first: usize, rows: &mut [f32]) {
         let n = self.columns[0].len();
-        let mut read = [0, 1].map(|_| vec![0.0; 2 * n]);
+        // Both rows of samples together, before they are read at the columns.
+        let mut mixed = vec![0.0; source.width];
         for (i, row) in rows.chunks_exact_mut(n).enumerate() {
-            for line in &self.lines[2 * (first + i)..][..2] {
-                let Some(line) = line else { continue };
-                for (read, y) in read.iter_mut().zip([line.first, line.second]) {
-                    let from = source.row(y);
-                    for (k, read) in read.chunks_exact_mut(n).enumerate() {
-                        let inside = self.inside[k].clone();
-                        let columns = &self.columns[k][inside.clone()];
-                        for (to, column) in read[inside].iter_mut().zip(columns) {
-                            *to = column.read(from);
+            mixed.fill(0.0);
+            for line in self.lines[2 * (first + i)..][..2].iter().flatten() {
+                let [top, low] = [line.first, line.second].map(|y| source.row(y));
+                let (mixed, share) = (&mut mixed[..], line.share);
+                bands::vectorised(
+                    #[inline(always)]
+                    move || {
+                        for (sum, (&top, &low)) in mixed.iter_mut().zip(top.iter().zip(low)) {
+                            *sum += top + (low - top) * share;
                         }
-                    }
-                }
-                for k in 0..2 {
-                    let inside = self.inside[k].clone();
-                    let (share, row) = (line.share, &mut row[inside.clone()]);
-                    let [top, low] = read.each_ref().map(|r| &r[k * n..][inside.clone()]);
-                    bands::vectorised(
-                        #[inline(always)]
-                        move || {
-                            for (sum, (&top, &low)) in row.iter_mut().zip(top.iter().zip(low)) {
-                                *sum += top + (low - top) * share;
-                            }
-                        },
-                    );
+                    },
+                );
+            }
+            for (columns, inside) in self.columns.iter().zip(&self.inside) {
+                let columns = &columns[inside.clone()];
+                for (sum, column) in row[inside.clone()].iter_mut().zip(columns) {
+                    *sum += column.read(&mixed);
                 }
             }
             row.iter_mut().for_each(|v| *v *= 0.25);

@@ -14,6 +14,7 @@ use ndarray::{Array2, Array3, Axis};
 
 use super::bounce;
 use super::nets::{Axes, CLASSES};
+use super::shades::flat;
 use crate::picture::bands;
 use crate::picture::filter::gaussian;
 use crate::picture::math::{exp, ln};
@@ -46,6 +47,14 @@ const THROAT: (f32, f32) = (0.35, 1.2);
 /// shade fills about three of each; common practice, no source.
 pub(super) const BINS: [usize; 3] = [24, 24, 16];
 pub(super) const WIDTH: [f32; 3] = [0.055, 0.055, 0.23];
+
+/// The places where the logarithms are 0. Neutral stands at a third, since skin and most cloth are warm; the
+/// lightest bin is white.
+pub(super) const NEUTRAL: [f32; 3] = [
+    (BINS[0] / 3) as f32,
+    (BINS[1] / 3) as f32,
+    (BINS[2] - 1) as f32,
+];
 
 /// Share of a bin that counts as never seen. A third of it made the collars of some portraits skin,
 /// three times as much left half of the rendered necks cloth.
@@ -282,11 +291,9 @@ fn bins(shown: &[Array2<f32>; 3]) -> Array2<u16> {
     bands::plane(shown[0].dim(), |y, x| {
         let [r, g, b] = [0, 1, 2].map(|c| log(shown[c][[y, x]]));
         let place = [(r - g) / WIDTH[0], (g - b) / WIDTH[1], g / WIDTH[2]];
-        // Neutral stands at a third, since skin and most cloth are warm; the lightest bin is white.
-        let neutral = [BINS[0] / 3, BINS[1] / 3, BINS[2] - 1];
         let index = |k: usize| {
             let last = (BINS[k] - 1) as f32;
-            (place[k] + neutral[k] as f32).max(0.0).min(last) as usize
+            (place[k] + NEUTRAL[k]).max(0.0).min(last) as usize
         };
         // At most 24 * 24 * 16, see [`BINS`].
         ((index(0) * BINS[1] + index(1)) * BINS[2] + index(2)) as u16
@@ -313,29 +320,33 @@ impl Pair<'_> {
     ) {
         let (high, wide) = bins.dim();
         let [first, second] = self.own;
-        let shares = |classes: &Array3<f32>, y: usize, x: usize| {
-            let other = if second == first {
-                0.0
-            } else {
-                classes[[second, y, x]]
-            };
-            [classes[[first, y, x]], other, classes[[self.against, y, x]]]
-        };
         let seen = &*classes;
+        let values = seen.as_slice().expect("classes are contiguous");
+        let plane = |class: usize| &values[class * high * wide..][..high * wide];
+        let [one, against] = [first, self.against].map(plane);
+        let other = (second != first).then(|| plane(second));
+        let places = flat(bins);
+        let shares = |at: usize| {
+            let other = other.map_or(0.0, |other| other[at]);
+            (one[at] + other, against[at])
+        };
         // Weighed by how much there is to tell, so that what is neither says nothing.
         let told = bands::plane((high, wide), |y, x| {
-            let [a, b, c] = shares(seen, y, x);
-            (a + b + c) * self.told[usize::from(bins[[y, x]])]
+            let at = y * wide + x;
+            let (own, against) = shares(at);
+            (own + against) * self.told[usize::from(places[at])]
         });
         let told = gaussian(told.view(), BLUR * span);
+        let told = flat(&told);
         // What both have then; less than nothing where there is next to none of all three.
         let new = bands::plane((high, wide), |y, x| {
-            let [one, other, against] = shares(seen, y, x);
-            let (own, all) = (one + other, one + other + against);
+            let at = y * wide + x;
+            let (own, against) = shares(at);
+            let all = own + against;
             if all < 0.02 {
                 return -1.0;
             }
-            let told = heard(told[[y, x]], seen, [y, x]);
+            let told = heard(told[at], seen, [y, x]);
             let odds = (own + 1e-6) / (against + 1e-6) * exp(self.gain * told);
             all * odds / (1.0 + odds)
         });
