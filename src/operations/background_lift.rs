@@ -18,11 +18,14 @@
 //! Some grain stays, so that the wall does not look pasted in and does not band, but of its light alone: an
 //! even wall has one hue. Close to the sitter nothing but grain is cut, since what the matte missed there may be hair.
 //!
+//! A green or blue backdrop throws its colour on the sitter too. As far as the wall gives up its own
+//! (1 - t), that spill goes as in background replace.
+//!
 //! Space: linear light, where light adds. Lengths in eye spans.
 
 use ndarray::{Array2, Axis};
 
-use crate::operations::backdrops::{TRACE, rows_read};
+use crate::operations::backdrops::{TRACE, key_channel, rows_read, unspilled};
 use crate::operations::pixels::smooth_step;
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::filter::{Blurred, gaussian};
@@ -40,7 +43,8 @@ settings! {
         level: Lightness in 0.0..=100.0, default Lightness(62.0);
         /// How far its falloff, creases and marks are evened out.
         evenness: Ratio in 0.0..=1.0, default Ratio(1.0);
-        /// How much of its own colour it keeps; 0 is a neutral wall.
+        /// How much of its own colour it keeps; 0 is a neutral wall, and a green or blue backdrop's light on
+        /// the sitter goes with the rest.
         tint: Ratio in 0.0..=1.0, default Ratio(1.0);
     }
 }
@@ -98,10 +102,23 @@ impl BackgroundLift {
             let light = parts.iter().map(|part| part * part).sum::<f32>().sqrt();
             wanted.kept = GRAIN.min(most_grain(wall) / light.max(f32::MIN_POSITIVE));
         }
+        // A wall that keeps its colour may go on throwing it.
+        let key = key_channel(mean);
+        let spill = self.strength.0 * (1.0 - self.tint.0);
         let new = || (backdrop.rows(), person.rows());
         bands::each_row_with(&mut picture.planes, new, |(backdrop, person), y, rows| {
             let model = backdrop.each_mut().map(|surface| surface.row(y));
-            wanted.lift_row(rows, model, person.row(y));
+            let (mut rows, alpha) = (rows, person.row(y));
+            if let Some(key) = key {
+                let rows = rows.each_mut().map(|row| &mut **row);
+                unspill_row(
+                    rows,
+                    model.each_ref().map(|row| &**row),
+                    alpha,
+                    (key, spill),
+                );
+            }
+            wanted.lift_row(rows, model, alpha);
         });
         let after = backdrop_lightness(picture, &person);
         let figures =
@@ -216,6 +233,25 @@ impl Wall {
                 }
             },
         );
+    }
+}
+
+/// Takes out of the sitter's light, as far as `spill` goes, what a key backdrop threw on it.
+fn unspill_row(
+    rows: [&mut [f32]; 3],
+    model: [&[f32]; 3],
+    alpha: &[f32],
+    (key, spill): (usize, f32),
+) {
+    for (x, &a) in alpha.iter().enumerate() {
+        let bare = 1.0 - a;
+        // Below a trace there is nobody, but grain.
+        let share = spill * smooth_step(0.0, TRACE, a);
+        let own = [0, 1, 2].map(|c| (rows[c][x] - bare * model[c][x]).max(0.0));
+        let new = unspilled(own, key, bare, 1.0);
+        for c in 0..3 {
+            rows[c][x] += share * (new[c] - own[c]);
+        }
     }
 }
 
@@ -418,15 +454,23 @@ mod tests {
         picture
     }
 
-    fn found() -> Regions {
+    fn found(wall: impl Fn(usize, usize, usize) -> f32) -> Regions {
         let shape = (SIZE.height, SIZE.width);
         let person = Array2::from_shape_fn(shape, |(y, x)| alpha(y, x));
         let model = [0, 1, 2].map(|c| Array2::from_shape_fn(shape, |(y, x)| wall(y, x, c)));
         test_scene::before_backdrop(person, model)
     }
 
-    fn lifted(settings: &BackgroundLift, mut picture: Linear) -> (Linear, Findings) {
-        let regions = found();
+    fn lifted(settings: &BackgroundLift, picture: Linear) -> (Linear, Findings) {
+        lifted_from(wall, settings, picture)
+    }
+
+    fn lifted_from(
+        wall: impl Fn(usize, usize, usize) -> f32,
+        settings: &BackgroundLift,
+        mut picture: Linear,
+    ) -> (Linear, Findings) {
+        let regions = found(wall);
         let findings = settings.apply(
             &mut picture,
             &Scene {
@@ -492,6 +536,39 @@ mod tests {
             }
         }
         assert!(edge > 300, "the test has an edge to look at");
+    }
+
+    /// Green light on the sitter (a little of it is the sitter's own, as much as there is red) goes with the
+    /// wall's colour and stays with it; paper of no key's colour throws none that could be told.
+    #[test]
+    fn a_key_walls_light_on_the_sitter_goes_with_its_colour() {
+        let green = |_: usize, _: usize, c: usize| [0.06, 0.3, 0.08][c];
+        let spilled = |wall: &dyn Fn(usize, usize, usize) -> f32, light: f32| {
+            let mut picture = scene_before(wall);
+            for ((y, x), v) in picture.planes[1].indexed_iter_mut() {
+                *v += alpha(y, x) * light;
+            }
+            picture
+        };
+        let neutral = BackgroundLift {
+            tint: Ratio(0.0),
+            ..BackgroundLift::default()
+        };
+        let level = luminance_of(62.0);
+        let (after, _) = lifted_from(green, &neutral, spilled(&green, 0.2));
+        let truth = spilled(&|_, _, _| level, SITTER[0] - SITTER[1]);
+        for (after, truth) in after.planes.iter().zip(&truth.planes) {
+            for ((place, a), t) in after.indexed_iter().zip(truth) {
+                assert!((a - t).abs() < 0.006, "{place:?}: {a} for {t}");
+            }
+        }
+        let middle = |picture: &Linear| picture.at(150, 100);
+        let before = spilled(&green, 0.2);
+        let (after, _) = lifted_from(green, &BackgroundLift::default(), before.clone());
+        assert_eq!(middle(&after), middle(&before), "the wall stays green");
+        let before = spilled(&wall, 0.2);
+        let (after, _) = lifted(&neutral, before.clone());
+        assert_eq!(middle(&after), middle(&before), "the wall was grey");
     }
 
     #[test]

@@ -18,7 +18,7 @@
 //!
 //! Space: linear light, where light adds.
 
-use crate::operations::backdrops::{TRACE, rows_read};
+use crate::operations::backdrops::{TRACE, key_channel, rows_read, unspilled};
 use crate::operations::colours::Colour;
 use crate::operations::pixels::smooth_step;
 use crate::operations::wall_picture::PictureFile;
@@ -52,9 +52,6 @@ pub const KEYED_CLOTH: &str = "clothes in the backdrop's colour";
 /// Share of the clothes from which a person must look. Common practice, no source.
 pub const KEYED_CLOTH_LIMIT: f32 = 0.05;
 
-/// A backdrop is a key when its strongest channel is this many times the next one. Grey paper has
-/// 1.02 at most, painted greens and blues of the rendered frames 1.5 and more.
-const KEY: f32 = 1.25;
 /// Cloth is of the key's colour when the key's channel stands this far above the others; spill on
 /// white cloth stays under a quarter.
 const KEYED: f32 = 1.4;
@@ -62,8 +59,6 @@ const KEYED: f32 = 1.4;
 /// Between them light is told linearly.
 const STOPS: usize = 9;
 const CUBE: usize = 17;
-/// Bare share from which a pixel counts as an edge.
-const EDGE: f32 = 0.1;
 
 impl BackgroundReplace {
     /// Replaces. Findings: whether the backdrop is a key (1) or plain (0), and [`KEYED_CLOTH`];
@@ -168,14 +163,7 @@ impl BackgroundReplace {
         // A sitter's light is never below 0: there the matte is a little too thin.
         let mut own: [f32; 3] = std::array::from_fn(|c| (light[c] - bare * old[c]).max(0.0) * kept);
         if let Some(key) = key {
-            let others = [own[(key + 1) % 3], own[(key + 2) % 3]];
-            let (least, most) = (others[0].min(others[1]), others[0].max(others[1]));
-            own[key] -= self.spill.0 * (own[key] - most).max(0.0);
-            // At an edge, a matte that is a little too thin takes too much green away and leaves a
-            // purple rim. Skin and hair have more green than blue; of blue they have the least.
-            if key == 1 {
-                own[key] += smooth_step(0.0, EDGE, bare) * (least - own[key]).max(0.0);
-            }
+            own = unspilled(own, key, bare, self.spill.0);
         }
         std::array::from_fn(|c| {
             let new = own[c] + bare * wall[c];
@@ -256,13 +244,6 @@ fn in_cube(cube: &[[f32; 3]], colour: [f32; 3]) -> [f32; 3] {
         }
     }
     out.map(|root| root * root * root)
-}
-
-/// The channel of a key backdrop; `None` for a plain one. Red is no key: skin is red.
-fn key_channel(mean: [f32; 3]) -> Option<usize> {
-    [1, 2]
-        .into_iter()
-        .find(|&c| mean[c] > KEY * mean[(c + 1) % 3].max(mean[(c + 2) % 3]))
 }
 
 /// Share of the clothes that are of the key's colour.
