@@ -19,7 +19,8 @@
 //! even wall has one hue. Close to the sitter nothing but grain is cut, since what the matte missed there may be hair.
 //!
 //! A green or blue backdrop throws its colour on the sitter too. As far as the wall gives up its own
-//! (1 - t), that spill goes as in background replace.
+//! (1 - t), that spill goes as in background replace, but from skin and hair alone: a wall that is lifted may
+//! just be painted, and nobody dressed so as not to match it.
 //!
 //! Space: linear light, where light adds. Lengths in eye spans.
 
@@ -44,7 +45,7 @@ settings! {
         /// How far its falloff, creases and marks are evened out.
         evenness: Ratio in 0.0..=1.0, default Ratio(1.0);
         /// How much of its own colour it keeps; 0 is a neutral wall, and a green or blue backdrop's light on
-        /// the sitter goes with the rest.
+        /// skin and hair goes with the rest.
         tint: Ratio in 0.0..=1.0, default Ratio(1.0);
     }
 }
@@ -65,6 +66,8 @@ const MARK: f32 = 3.0;
 /// Light below the model's that still counts as noise; more would be a wrong matte and would leave
 /// a dark fringe before a dark wall.
 const BELOW: f32 = 0.05;
+/// What may well have a key's colour of its own, a blue suit before a wall painted blue: no spill is taken from it.
+const COLOURED: [Region; 4] = [Region::Iris, Region::Sclera, Region::Clothing, Region::Worn];
 /// Alpha under which a pixel is all backdrop, for figures.
 const BARE: f32 = 0.01;
 
@@ -103,23 +106,27 @@ impl BackgroundLift {
             wanted.kept = GRAIN.min(most_grain(wall) / light.max(f32::MIN_POSITIVE));
         }
         // A wall that keeps its colour may go on throwing it.
-        let key = key_channel(mean);
         let spill = self.strength.0 * (1.0 - self.tint.0);
-        let new = || (backdrop.rows(), person.rows());
-        bands::each_row_with(&mut picture.planes, new, |(backdrop, person), y, rows| {
-            let model = backdrop.each_mut().map(|surface| surface.row(y));
-            let (mut rows, alpha) = (rows, person.row(y));
-            if let Some(key) = key {
-                let rows = rows.each_mut().map(|row| &mut **row);
-                unspill_row(
-                    rows,
-                    model.each_ref().map(|row| &**row),
-                    alpha,
-                    (key, spill),
-                );
-            }
-            wanted.lift_row(rows, model, alpha);
-        });
+        let key = key_channel(mean).filter(|_| spill > 0.0);
+        let key = key.map(|key| (key, scene.regions.matte(&COLOURED, &[])));
+        let new = || {
+            let own = key.as_ref().map(|(key, own)| (*key, own.rows()));
+            (backdrop.rows(), person.rows(), own)
+        };
+        bands::each_row_with(
+            &mut picture.planes,
+            new,
+            |(backdrop, person, own), y, mut rows| {
+                let model = backdrop.each_mut().map(|surface| surface.row(y));
+                let model = model.each_ref().map(|row| &**row);
+                let alpha = person.row(y);
+                if let Some((key, own)) = own {
+                    let rows = rows.each_mut().map(|row| &mut **row);
+                    unspill_row(rows, model, (alpha, own.row(y)), (*key, spill));
+                }
+                wanted.lift_row(rows, model, alpha);
+            },
+        );
         let after = backdrop_lightness(picture, &person);
         let figures =
             [("before", before), ("after", after)]
@@ -236,17 +243,18 @@ impl Wall {
     }
 }
 
-/// Takes out of the sitter's light, as far as `spill` goes, what a key backdrop threw on it.
+/// Takes out of the sitter's light, as far as `spill` goes, what a key backdrop threw on it; not where the sitter
+/// may have the key's colour, `own`.
 fn unspill_row(
     rows: [&mut [f32]; 3],
     model: [&[f32]; 3],
-    alpha: &[f32],
+    (alpha, own): (&[f32], &[f32]),
     (key, spill): (usize, f32),
 ) {
-    for (x, &a) in alpha.iter().enumerate() {
+    for (x, (&a, &coloured)) in alpha.iter().zip(own).enumerate() {
         let bare = 1.0 - a;
         // Below a trace there is nobody, but grain.
-        let share = spill * smooth_step(0.0, TRACE, a);
+        let share = spill * smooth_step(0.0, TRACE, a) * (1.0 - coloured);
         let own = [0, 1, 2].map(|c| (rows[c][x] - bare * model[c][x]).max(0.0));
         let new = unspilled(own, key, bare, 1.0);
         for c in 0..3 {
@@ -569,6 +577,15 @@ mod tests {
         let before = spilled(&wall, 0.2);
         let (after, _) = lifted(&neutral, before.clone());
         assert_eq!(middle(&after), middle(&before), "the wall was grey");
+        let mut regions = found(green);
+        let cloth = Array2::from_shape_fn((SIZE.height, SIZE.width), |(y, x)| alpha(y, x));
+        let cloth = test_scene::matte(cloth);
+        regions.mattes.push((Region::Clothing, cloth));
+        let (scale, regions) = (Scale(40.0), &regions);
+        let before = spilled(&green, 0.2);
+        let mut after = before.clone();
+        neutral.apply(&mut after, &Scene { scale, regions });
+        assert_eq!(middle(&after), middle(&before), "cloth may be green");
     }
 
     #[test]

@@ -8,7 +8,7 @@
 //! F' is F without the light that a green or blue backdrop throws on the sitter: where the key's
 //! channel is above both others, it comes down to the larger one. Skin, hair and most cloth are never
 //! above it by themselves, so they keep their colours and are not greyed; the light that goes was the
-//! backdrop's. Common practice, no source. On plain walls (no channel clearly above the others) nothing
+//! backdrop's. Common practice, no source. Eyes may be green or blue and keep theirs. On plain walls (no channel clearly above the others) nothing
 //! of the kind is done. Cloth of the key's own colour cannot be told from spill: its share is
 //! reported, and the engine asks for a person to look.
 //!
@@ -109,28 +109,35 @@ impl BackgroundReplace {
         let keyed = key.map_or(0.0, |key| keyed_cloth(picture, scene, key));
         let shown = self.picture.shown();
         let shown = shown.map(|shown| covering(shown, size, scene.scale.pixels(self.blur), light));
+        let eyes = key.map(|_| scene.regions.matte(&[Region::Iris, Region::Sclera], &[]));
         let new = || {
             let shown = shown
                 .as_ref()
                 .map(|planes| planes.each_ref().map(Matte::rows));
-            (backdrop.rows(), person.rows(), shown)
+            let eyes = eyes.as_ref().map(Matte::rows);
+            (backdrop.rows(), person.rows(), shown, eyes)
         };
         bands::each_row_with(
             &mut picture.planes,
             new,
-            |(backdrop, person, shown), y, [red, green, blue]| {
+            |(backdrop, person, shown, eyes), y, [red, green, blue]| {
                 let down = (y as f32 + 0.5) / size.height as f32;
                 let even = along(light, down);
                 let [r, g, b] = backdrop.each_mut().map(|surface| surface.row(y));
                 let shown = shown
                     .as_mut()
                     .map(|planes| planes.each_mut().map(|plane| plane.row(y)));
+                let eyes = eyes.as_mut().map(|eyes| eyes.row(y));
                 for (x, &a) in person.row(y).iter().enumerate() {
                     let wall = match &shown {
                         Some(planes) => planes.map(|plane| plane[x]),
                         None => even,
                     };
                     let light = [red[x], green[x], blue[x]];
+                    let spill = eyes
+                        .as_ref()
+                        .map_or(0.0, |eyes| self.spill.0 * (1.0 - eyes[x]));
+                    let key = key.map(|key| (key, spill));
                     let new = self.before(light, [r[x], g[x], b[x]], wall, a, key);
                     [red[x], green[x], blue[x]] = new;
                 }
@@ -148,7 +155,8 @@ impl BackgroundReplace {
         }
     }
 
-    /// One pixel with the wall `wall` behind the sitter instead of `old`.
+    /// One pixel with the wall `wall` behind the sitter instead of `old`; `key` is the key's channel and how much
+    /// of its spill goes.
     #[inline(always)]
     fn before(
         &self,
@@ -156,14 +164,14 @@ impl BackgroundReplace {
         old: [f32; 3],
         wall: [f32; 3],
         alpha: f32,
-        key: Option<usize>,
+        key: Option<(usize, f32)>,
     ) -> [f32; 3] {
         let bare = 1.0 - alpha;
         let kept = smooth_step(0.0, TRACE, alpha);
         // A sitter's light is never below 0: there the matte is a little too thin.
         let mut own: [f32; 3] = std::array::from_fn(|c| (light[c] - bare * old[c]).max(0.0) * kept);
-        if let Some(key) = key {
-            own = unspilled(own, key, bare, self.spill.0);
+        if let Some((key, spill)) = key {
+            own = unspilled(own, key, bare, spill);
         }
         std::array::from_fn(|c| {
             let new = own[c] + bare * wall[c];
@@ -369,6 +377,13 @@ mod tests {
         assert_eq!(at(&after), SKIN);
         let (after, _) = replaced(&BackgroundReplace::default(), spilled, [0.2, 0.2, 0.2]);
         assert_eq!(at(&after), spilled, "a plain wall throws no spill");
+        let mut regions = found(GREEN);
+        let iris = Array2::from_elem((SIZE.height, SIZE.width), 1.0);
+        regions.mattes.push((Region::Iris, test_scene::matte(iris)));
+        let (scale, regions) = (Scale(20.0), &regions);
+        let mut after = scene(spilled, GREEN);
+        BackgroundReplace::default().apply(&mut after, &Scene { scale, regions });
+        assert_eq!(at(&after), spilled, "green eyes stay green");
     }
 
     #[test]
