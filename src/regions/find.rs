@@ -76,7 +76,13 @@ pub fn find_in_stages(
         || Moments::new(small, backdrop::cell(size)),
     );
     after("face, landmarks and irises");
-    let Some((faces, face, mesh, irises)) = seen else {
+    let Some(Seen {
+        faces,
+        face,
+        mesh,
+        irises,
+    }) = seen
+    else {
         return nobody(size);
     };
     let mut marks = marks(&mesh, &irises);
@@ -168,8 +174,17 @@ pub fn find_in_stages(
     }
 }
 
-/// All faces, the largest of them, its landmarks and irises.
-fn landmarks(picture: &Pyramid, size: Size) -> Option<(Vec<Face>, Face, Mesh, [(Point, f32); 2])> {
+/// What the small nets see.
+struct Seen {
+    faces: Vec<Face>,
+    /// The largest of them, its landmarks and irises.
+    face: Face,
+    mesh: Mesh,
+    irises: [(Point, f32); 2],
+}
+
+/// Faces and the sitter's landmarks; `None` when there is nobody.
+fn landmarks(picture: &Pyramid, size: Size) -> Option<Seen> {
     let faces = nets::faces(picture, size);
     let largest = faces
         .iter()
@@ -177,7 +192,12 @@ fn landmarks(picture: &Pyramid, size: Size) -> Option<(Vec<Face>, Face, Mesh, [(
     let face = *largest?;
     let mesh = nets::mesh(picture, &face).filter(|mesh| mesh.score >= LEAST_SCORE)?;
     let irises = irises(picture, &mesh);
-    Some((faces, face, mesh, irises))
+    Some(Seen {
+        faces,
+        face,
+        mesh,
+        irises,
+    })
 }
 
 /// The regions of a picture in which nobody was found.
