@@ -246,7 +246,8 @@ fn polynomials<const N: usize>(
     Some(out)
 }
 
-/// A row of a polynomial of `degree` with factors `k`, times `shape`; powers of the row's columns and of its own place.
+/// A row of a polynomial of `degree` with factors `k`, times `shape`; given are powers of its columns' places and
+/// of its own.
 fn evaluate(
     row: &mut [f32],
     k: &[f64],
