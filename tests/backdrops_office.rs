@@ -92,13 +92,14 @@ fn the_green_screen_goes_about_as_well_as_with_the_true_matte() {
     }
     let found = find(&picture, None);
     let known = with_matte(&found, alpha.clone());
-    // What is reached is held here; half as much again is wanted. Before white every error of the matte
-    // counts, and noise and demosaicing alone leave about 1.5 where the true colour of every strand is known.
+    // What is reached is held here; half as much again is wanted, on average 1.3 is there. Before white every
+    // error of the matte counts, and noise alone leaves more than that: solved pixel by pixel from the truth's own
+    // colours within two pixels and the wall measured between the strands, 2.0 is left.
     for (name, hex, most) in [
-        ("grey", [0x76; 3], 1.1),
-        ("black", [0; 3], 1.2),
-        ("red", [0xd0, 0x20, 0x20], 1.25),
-        ("white", [0xff; 3], 2.3),
+        ("grey", [0x76; 3], 1.05),
+        ("black", [0; 3], 1.1),
+        ("red", [0xd0, 0x20, 0x20], 1.12),
+        ("white", [0xff; 3], 2.15),
     ] {
         // The truth holds the screen's own light on the sitter, so it stays here.
         let settings = BackgroundReplace {
@@ -184,7 +185,7 @@ fn dark_hair_from_black_paper_stands_before_any_wall() {
 
 #[test]
 fn hair_from_a_green_screen_stands_before_any_wall() {
-    outline_shows_less_than("s04", [1.45, 0.62, 0.95]);
+    outline_shows_less_than("s04", [1.25, 0.55, 0.85]);
 }
 
 fn frame(office: &Path, id: &str) -> Frame {

@@ -107,10 +107,11 @@ pub fn find_in_stages(
     let surface = surface.map(|found| with_gaps(small, cells, found, &rough.person, &axes, span));
     after("backdrop");
     // What lies inside the face needs none of the matte.
-    let (mut layers, drawn) = bands::both(
+    let ((mut layers, closer), drawn) = bands::both(
         || match &surface {
             Some(surface) => {
-                let mut layers = matting::separate(small, &moments, surface, &rough, &axes, span);
+                let (mut layers, closer) =
+                    matting::separate(small, &moments, surface, &rough, &axes, span);
                 without_fog(&mut layers.alpha, &mut layers.shares, span);
                 skull::close(&mut layers, &axes, span);
                 cracks::close(&mut layers, &rough.classes, span);
@@ -118,9 +119,9 @@ pub fn find_in_stages(
                     let noise = matting::pixel_noise(small, surface, &rough);
                     outline::draw(&mut layers, small, surface, noise);
                 }
-                layers
+                (layers, closer)
             }
-            None => without_backdrop(&rough, size),
+            None => (without_backdrop(&rough, size), None),
         },
         || features::draw(picture.shown(), &mesh, &irises, &rough.classes, span),
     );
@@ -168,7 +169,7 @@ pub fn find_in_stages(
             .into_iter()
             .map(|(region, map)| (region, Matte::exact(map)))
             .collect(),
-        backdrop: surface.map(|s| s.model(size)),
+        backdrop: closer.or(surface).map(|s| s.model(size)),
         confidence,
         attention,
     }

@@ -146,7 +146,7 @@ fn as_dark(models: &[Model; GROUPS], surface: &Surface) -> [f32; GROUPS] {
     })
 }
 
-/// Separates sitter and backdrop; `moments` are those of the surface's cells, `span` is the eye span in
+/// Separates sitter and backdrop, and gives the surface once more where it was measured again; `moments` are those of the surface's cells, `span` is the eye span in
 /// picture pixels.
 pub(super) fn separate(
     small: &Linear,
@@ -155,7 +155,7 @@ pub(super) fn separate(
     rough: &Rough,
     axes: &Axes,
     span: f32,
-) -> Layers {
+) -> (Layers, Option<Surface>) {
     let dim = small.planes[0].dim();
     let cell = surface.cell;
     let grid = surface.spread.dim();
@@ -367,7 +367,13 @@ pub(super) fn separate(
             let [whole, hard, bare] = planes.map(|plane| reading.mixed(plane, first + i));
             let freed = bare.iter().any(|&bare| bare > 0.0);
             for (x, a) in row.iter_mut().enumerate() {
-                if *a < 1.0 {
+                let keyed = on_screen && *a < 1.0 && {
+                    let y = first + i;
+                    let [gy, gx] = [y, x].map(|i| (i as f32 + 0.5) / cell as f32);
+                    let here = Place::new(grid, gx, gy);
+                    screen::keyed(small.at(y, x), back.map(|plane| here.read(plane)))
+                };
+                if *a < 1.0 && !keyed {
                     let closed = reading.read(&whole, x).max(reading.read(&hard, x));
                     *a += (1.0 - *a) * closed;
                 }
@@ -378,9 +384,11 @@ pub(super) fn separate(
         }
     });
     let mut shares = [skin, hair, clothing, worn];
+    // Before plain walls measuring again changes nothing that the scores show.
+    let closer = on_screen.then(|| surface.closer(small, &alpha, span));
     let tips = Rim {
         small,
-        surface,
+        surface: closer.as_ref().unwrap_or(surface),
         shares: &shares,
         noise,
         span,
@@ -421,11 +429,12 @@ pub(super) fn separate(
         .count()
         .max(1);
     let alike = unsure.sum() / soft as f32;
-    Layers {
+    let layers = Layers {
         alpha,
         shares,
         alike,
-    }
+    };
+    (layers, closer)
 }
 
 /// [`MASS`] so far below the eyes.

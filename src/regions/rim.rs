@@ -76,6 +76,10 @@ const SHINE: f32 = 0.02;
 const BAND_AT_TIPS: usize = 2;
 const WELL_KNOWN: f32 = 0.01;
 
+/// Share of a screen's own excess from which a pixel of hair is mixed with the screen, however covered it was
+/// found: 0.06 leaves green specks in the rendered hair where it thins out over a shoulder.
+const IN_HAIR: f32 = 0.03;
+
 /// Squared distance of F from B, in variances of noise, at which a hard edge is drawn half by colour and
 /// half as a smooth line; standard deviation of the blur that smooths it and half its width in pixels;
 /// the softness of a lens's edge.
@@ -148,7 +152,10 @@ impl Rim<'_> {
             *band |= tips;
         }
         let hairy = spread(&marked(&self.shares[1], |h| h > HAIRY), HAIRY_AROUND);
-        let covered = covered(alpha);
+        let mut covered = covered(alpha);
+        if self.on_screen {
+            self.open_hair(alpha, &mut band, &mut covered);
+        }
         let deep = (!self.black).then(|| self.deep_hair(alpha, &band));
         let mixed = marked(alpha, |a| a < MIXED);
         let (beside, close) = (spread(&mixed, LENS), spread(&mixed, LENS - 1));
@@ -226,6 +233,28 @@ impl Rim<'_> {
             }
         }
         tips
+    }
+
+    /// Opens hair that has some of the screen's colour, which no hair has of its own.
+    fn open_hair(
+        &self,
+        alpha: &mut Array2<f32>,
+        band: &mut [Vec<bool>],
+        covered: &mut [Vec<bool>],
+    ) {
+        for ((at, alpha), (band, covered)) in alpha
+            .indexed_iter_mut()
+            .zip(band.iter_mut().flatten().zip(covered.iter_mut().flatten()))
+        {
+            let at = [at.0, at.1];
+            if *alpha > BARE
+                && self.share(1, at) > HAIRY
+                && screen::share(self.small.at(at[0], at[1]), self.behind(at)) > IN_HAIR
+            {
+                *alpha = alpha.min(COVERED);
+                (*band, *covered) = (true, false);
+            }
+        }
     }
 
     /// How much of the backdrop's light is missing, as a share.

@@ -1,8 +1,8 @@
 //! Green and blue screens: what has the screen's own colour is nobody's.
 //!
 //! k(I) = (1 - a) k(B) + a k(F), where k is how far the screen's channel stands above both others. Skin,
-//! hair and most cloth have none of it or less, so that alpha is
-//! a = (1 - k(I) / k(B)) / (1 - k(F) / k(B)), however unlike each other strands and shadows are (Smith and
+//! hair and most cloth have none of it, less, or what the screen lights them with, and k(F) is seen beside, so
+//! that alpha is a = (1 - k(I) / k(B)) / (1 - k(F) / k(B)), however unlike each other strands and shadows are (Smith and
 //! Blinn, *Blue Screen Matting*, SIGGRAPH 1996: the case of a foreground without the screen's colour).
 
 use crate::picture::luminance;
@@ -41,7 +41,13 @@ fn excess(rgb: [f32; 3], c: usize) -> f32 {
 /// Whether a pixel inside the sitter has the screen's colour.
 #[inline(always)]
 pub(super) fn keyed(colour: [f32; 3], b: [f32; 3]) -> bool {
-    channel(b).is_some_and(|c| excess(colour, c) > LOOKED_AT * excess(b, c))
+    share(colour, b) > LOOKED_AT
+}
+
+/// How much of the screen's own excess a pixel has; 0 before a plain backdrop.
+#[inline(always)]
+pub(super) fn share(colour: [f32; 3], b: [f32; 3]) -> f32 {
+    channel(b).map_or(0.0, |c| excess(colour, c) / excess(b, c))
 }
 
 /// Alpha of a pixel `colour` before the screen `b`, `sitter` being the sitter's colour beside it (black
@@ -56,7 +62,7 @@ pub(super) fn alpha(colour: [f32; 3], b: [f32; 3], sitter: [f32; 3], found: f32)
     if own > KEYED {
         return found;
     }
-    let own = own.min(0.0).max(-1.0);
+    let own = own.max(-1.0);
     let alpha = (1.0 - excess(colour, c) / whole) / (1.0 - own);
     alpha.max(0.0).min(1.0)
 }
@@ -69,7 +75,14 @@ mod tests {
     #[test]
     fn a_mixed_pixel_gives_its_share_back() {
         let green = [0.10, 0.40, 0.09];
-        for sitter in [[0.02, 0.02, 0.02], [0.45, 0.30, 0.22], [0.10, 0.12, 0.30]] {
+        // Hair, skin, blue cloth, and a dark sleeve with the screen's light on it.
+        let sitters = [
+            [0.02, 0.02, 0.02],
+            [0.45, 0.30, 0.22],
+            [0.10, 0.12, 0.30],
+            [0.025, 0.06, 0.027],
+        ];
+        for sitter in sitters {
             for a in [0.1, 0.5, 0.9] {
                 let mixed = [0, 1, 2].map(|c| a * sitter[c] + (1.0 - a) * green[c]);
                 let off = (alpha(mixed, green, sitter, a) - a).abs();
