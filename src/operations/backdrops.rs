@@ -6,9 +6,6 @@ use crate::operations::pixels::smooth_step;
 /// looking: below it specks of grain remain as dots before another wall, above it single strands go.
 pub(crate) const TRACE: f32 = 0.03;
 
-/// A backdrop is a key when its strongest channel is this many times the next one. Grey paper has
-/// 1.02 at most, painted greens and blues of the rendered frames 1.5 and more.
-const KEY: f32 = 1.25;
 /// Bare share from which a pixel counts as an edge.
 const EDGE: f32 = 0.1;
 
@@ -18,13 +15,6 @@ const ROWS_READ: usize = 400;
 /// Evenly spread rows of a picture, from the top.
 pub(crate) fn rows_read(height: usize) -> Vec<usize> {
     (0..height).step_by((height / ROWS_READ).max(1)).collect()
-}
-
-/// The channel of a key backdrop of this mean colour; `None` for a plain one. Red is no key: skin is red.
-pub(crate) fn key_channel(mean: [f32; 3]) -> Option<usize> {
-    [1, 2]
-        .into_iter()
-        .find(|&c| mean[c] > KEY * mean[(c + 1) % 3].max(mean[(c + 2) % 3]))
 }
 
 /// The sitter's light in a pixel, `own`, without what the key backdrop of channel `key` threw on it, as far as

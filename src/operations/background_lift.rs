@@ -26,14 +26,14 @@
 
 use ndarray::{Array2, Axis};
 
-use crate::operations::backdrops::{TRACE, key_channel, rows_read, unspilled};
+use crate::operations::backdrops::{TRACE, rows_read, unspilled};
 use crate::operations::pixels::smooth_step;
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::filter::{Blurred, gaussian};
 use crate::picture::{
     EyeSpans, Lightness, Linear, Ratio, Size, bands, lightness, luminance, luminance_of, math,
 };
-use crate::regions::{BackdropModel, Matte, Region};
+use crate::regions::{BackdropModel, Matte, Region, key_channel};
 
 settings! {
     /// Evens the backdrop and brings it to one lightness, without touching the sitter.

@@ -18,14 +18,14 @@
 //!
 //! Space: linear light, where light adds.
 
-use crate::operations::backdrops::{TRACE, key_channel, rows_read, unspilled};
+use crate::operations::backdrops::{TRACE, rows_read, unspilled};
 use crate::operations::colours::Colour;
 use crate::operations::pixels::smooth_step;
 use crate::operations::wall_picture::PictureFile;
 use crate::operations::{Findings, Scene, settings};
 use crate::picture::filter::gaussian;
 use crate::picture::{EyeSpans, Linear, Point, Ratio, Size, bands, math, resample};
-use crate::regions::{Matte, Region};
+use crate::regions::{Matte, Region, key_channel};
 
 settings! {
     /// Replaces the backdrop by a colour, a gradient from top to bottom or a picture, and takes a key

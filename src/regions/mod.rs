@@ -50,6 +50,7 @@ use crate::picture::{Point, Scale, Size};
 pub use find::{find, find_in_stages};
 pub use fine::Detail;
 pub use matte::Rows;
+pub(crate) use screen::key_channel;
 
 /// A named part of the picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]

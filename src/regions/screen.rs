@@ -12,6 +12,9 @@ use crate::picture::luminance;
 /// (spill on cloth stays under a tenth).
 const KEY: f32 = 0.25;
 const KEYED: f32 = 0.15;
+/// Least excess, in white: dark paper of a bluish grey is no screen, since noise is as large as what it has of blue
+/// (a portrait's has 0.02, blue screens and walls 0.05 and more).
+const LEAST: f32 = 0.03;
 
 /// Which share a pixel inside must have to be looked at, and the sitter's probability there. Of covered cloth on
 /// the rendered frame one pixel in a thousand has 0.03; wall between strands that had up to 0.15 stood as
@@ -19,7 +22,13 @@ const KEYED: f32 = 0.15;
 const LOOKED_AT: f32 = 0.06;
 pub(super) const GAP: f32 = 0.9;
 
-/// The screen's channel; `None` for a plain backdrop. Red is no key, since skin is red.
+/// The screen's channel before a backdrop of this mean colour, in light; `None` for a plain backdrop. Red is no
+/// key, since skin is red.
+pub(crate) fn key_channel(mean: [f32; 3]) -> Option<usize> {
+    channel(mean).filter(|&c| excess(mean, c) > LEAST)
+}
+
+/// The same at one place, which may lie in the dark.
 #[inline(always)]
 fn channel(b: [f32; 3]) -> Option<usize> {
     [1, 2]
@@ -29,7 +38,7 @@ fn channel(b: [f32; 3]) -> Option<usize> {
 
 /// Whether a backdrop is a screen.
 pub(super) fn is_one(b: [f32; 3]) -> bool {
-    channel(b).is_some()
+    key_channel(b).is_some()
 }
 
 /// How far a channel stands above both others.
@@ -97,5 +106,7 @@ mod tests {
         let green = [0.10, 0.40, 0.09];
         assert_eq!(alpha([0.2; 3], [0.2, 0.2, 0.21], [0.3; 3], 0.5), 0.5);
         assert_eq!(alpha([0.1, 0.38, 0.1], green, [0.1, 0.38, 0.1], 0.99), 0.99);
+        assert_eq!(key_channel(green), Some(1));
+        assert_eq!(key_channel([0.036, 0.035, 0.053]), None);
     }
 }
