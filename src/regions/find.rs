@@ -18,7 +18,7 @@ use super::nets::{self, Axes, COARSE, Face, Mesh};
 use super::outline;
 use super::partition::{firm_rim, partition};
 use super::plane::resized;
-use super::screen;
+use super::screen::Screen;
 use super::shades::Moments;
 use super::skull;
 use super::specks::without_fog;
@@ -115,7 +115,7 @@ pub fn find_in_stages(
                 without_fog(&mut layers.alpha, &mut layers.shares, span);
                 skull::close(&mut layers, &axes, span);
                 cracks::close(&mut layers, &rough.classes, span);
-                if !screen::is_one(matting::behind_all(surface)) {
+                if Screen::of(matting::behind_all(surface)).is_none() {
                     let noise = matting::pixel_noise(small, surface, &rough);
                     outline::draw(&mut layers, small, surface, noise);
                 }

@@ -16,7 +16,7 @@ use super::crop::halve;
 use super::nets::{Axes, COARSE};
 use super::plane::{Rows, resized};
 use super::rim::Rim;
-use super::screen;
+use super::screen::{self, Screen};
 use super::shades::{Colour, Model, Moments, Place, flat, gap, log_normal, own_variance, width};
 use super::shell;
 use super::specks::{drop_islands, drop_things, without_specks};
@@ -218,7 +218,7 @@ pub(super) fn separate(
         &(&solid_grid * &sure_groups[1].mapv(|g| if g > 0.6 { g } else { 0.0 })),
         span / cell as f32,
     );
-    let on_screen = screen::is_one(behind_all(surface));
+    let screen = Screen::of(behind_all(surface));
     let contour = gaussian(enclosed.view(), SOFT);
     let thickest = dilate(mass.view(), (0.5 * half) as usize);
     // Alpha, the four shares and "cannot tell".
@@ -276,7 +276,7 @@ pub(super) fn separate(
                     let down = axes.of(middle).1;
                     // A gap between arm and body may be too narrow for nets and walk, but on a green or
                     // blue screen its colour is nobody's.
-                    let keyed = inside && on_screen && screen::keyed(colour, behind().1);
+                    let keyed = inside && screen.is_some_and(|s| s.keyed(colour, behind().1));
                     if inside
                         && !keyed
                         && prior[1] > (if down > BELOW { HAIR_BELOW } else { HAIR })
@@ -367,12 +367,12 @@ pub(super) fn separate(
             let [whole, hard, bare] = planes.map(|plane| reading.mixed(plane, first + i));
             let freed = bare.iter().any(|&bare| bare > 0.0);
             for (x, a) in row.iter_mut().enumerate() {
-                let keyed = on_screen && *a < 1.0 && {
+                let keyed = screen.filter(|_| *a < 1.0).is_some_and(|screen| {
                     let y = first + i;
                     let [gy, gx] = [y, x].map(|i| (i as f32 + 0.5) / cell as f32);
                     let here = Place::new(grid, gx, gy);
-                    screen::keyed(small.at(y, x), back.map(|plane| here.read(plane)))
-                };
+                    screen.keyed(small.at(y, x), back.map(|plane| here.read(plane)))
+                });
                 if *a < 1.0 && !keyed {
                     let closed = reading.read(&whole, x).max(reading.read(&hard, x));
                     *a += (1.0 - *a) * closed;
@@ -385,14 +385,14 @@ pub(super) fn separate(
     });
     let mut shares = [skin, hair, clothing, worn];
     // Before plain walls measuring again changes nothing that the scores show.
-    let closer = on_screen.then(|| surface.closer(small, &alpha, span));
+    let closer = screen.map(|_| surface.closer(small, &alpha, span));
     let tips = Rim {
         small,
         surface: closer.as_ref().unwrap_or(surface),
         shares: &shares,
         noise,
         span,
-        on_screen,
+        screen,
         black: is_black(surface),
     }
     .solve(&mut alpha);

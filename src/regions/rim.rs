@@ -12,7 +12,7 @@
 //! hardly matters: there F is its colour well inside, carried outwards.
 //!
 //! Before a green or blue screen the key's channel alone tells alpha, whatever the strand's shade: see
-//! [`screen::alpha`]. That is true but noisy, since a difference of channels holds the noise of two; so hair's
+//! [`Screen::alpha`]. That is true but noisy, since a difference of channels holds the noise of two; so hair's
 //! colour is measured from it over some pixels, and alpha again from that colour, by all channels. Strands
 //! are followed outwards from where they were found: see [`super::tips`].
 //!
@@ -24,7 +24,8 @@ use ndarray::{Array2, Zip};
 use super::backdrop::{Surface, UNIT_FLOOR};
 use super::matting::GROUPS;
 use super::plane::Between;
-use super::{screen, tips};
+use super::screen::Screen;
+use super::tips;
 use crate::picture::filter::{dilate, erode, gaussian};
 use crate::picture::{Linear, bands, luminance};
 
@@ -110,9 +111,9 @@ pub(super) struct Rim<'a> {
     pub(super) noise: f32,
     /// Eye span in pixels.
     pub(super) span: f32,
-    /// Whether the backdrop is a green or blue screen, and whether it is black: there what is the sitter's
+    /// The green or blue screen that the backdrop is, and whether it is black: there what is the sitter's
     /// ends at its outermost trace, which is no straight line.
-    pub(super) on_screen: bool,
+    pub(super) screen: Option<Screen>,
     pub(super) black: bool,
 }
 
@@ -141,9 +142,13 @@ impl Rim<'_> {
     /// Solves the band of `alpha` again. Gives where strands were followed to, whatever their shares say; no
     /// rows where none were.
     pub(super) fn solve(&self, alpha: &mut Array2<f32>) -> Vec<Vec<bool>> {
-        let around = if self.on_screen { BAND_AT_SCREEN } else { BAND };
+        let around = if self.screen.is_some() {
+            BAND_AT_SCREEN
+        } else {
+            BAND
+        };
         let mut band = spread(&open(alpha), around);
-        let tips = if self.on_screen {
+        let tips = if self.screen.is_some() {
             spread(&tips::followed(&self.shade(), alpha), BAND_AT_TIPS)
         } else {
             Vec::new()
@@ -153,8 +158,8 @@ impl Rim<'_> {
         }
         let hairy = spread(&marked(&self.shares[1], |h| h > HAIRY), HAIRY_AROUND);
         let mut covered = covered(alpha);
-        if self.on_screen {
-            self.open_hair(alpha, &mut band, &mut covered);
+        if let Some(screen) = self.screen {
+            self.open_hair(screen, alpha, &mut band, &mut covered);
         }
         let deep = (!self.black).then(|| self.deep_hair(alpha, &band));
         let mixed = marked(alpha, |a| a < MIXED);
@@ -169,7 +174,9 @@ impl Rim<'_> {
                 let solved = columns.filter_map(|x| {
                     if !band[y][x] {
                         let old = alpha[[y, x]];
-                        let deep = deep.as_ref().filter(|_| old > 0.0 && !self.on_screen)?;
+                        let deep = deep
+                            .as_ref()
+                            .filter(|_| old > 0.0 && self.screen.is_none())?;
                         let alpha = self.as_dark_hair(deep, [y, x], (old, false));
                         return (alpha < old).then_some(Found {
                             column: x,
@@ -179,17 +186,21 @@ impl Rim<'_> {
                     }
                     let hard = !(self.black || hairy[y][x]);
                     let mut found = self.pixel(alpha, &covered, [y, x], &weights, hard);
-                    if let Some(deep) = deep.as_ref().filter(|_| !self.on_screen) {
+                    if let Some(deep) = deep.as_ref().filter(|_| self.screen.is_none()) {
                         found.alpha = self.as_dark_hair(deep, [y, x], (found.alpha, true));
                     }
-                    if hard && !self.on_screen && !beside[y][x] {
+                    if hard && self.screen.is_none() && !beside[y][x] {
                         found.alpha = if self.ends_hard([y, x]) {
                             1.0
                         } else {
                             found.alpha.max(alpha[[y, x]])
                         };
                         found.line = 0.0;
-                    } else if hard && !self.on_screen && !close[y][x] && self.ends_hard([y, x]) {
+                    } else if hard
+                        && self.screen.is_none()
+                        && !close[y][x]
+                        && self.ends_hard([y, x])
+                    {
                         // No step from nearly covered to covered: it would show as a line in the colours.
                         let near = ((found.alpha - 0.7) / 0.2).max(0.0).min(1.0);
                         found.alpha += 0.5 * near * (1.0 - found.alpha);
@@ -208,7 +219,7 @@ impl Rim<'_> {
         if let Some(before) = before {
             fill_cracks(alpha, &before);
         }
-        if let Some(deep) = deep.as_ref().filter(|_| self.on_screen) {
+        if let Some(deep) = deep.as_ref().filter(|_| self.screen.is_some()) {
             self.by_all_channels(alpha, deep, &found, &weights);
         }
         let weights = kernel::<{ 2 * LINE + 1 }>(LINE_SIGMA);
@@ -238,6 +249,7 @@ impl Rim<'_> {
     /// Opens hair that has some of the screen's colour, which no hair has of its own.
     fn open_hair(
         &self,
+        screen: Screen,
         alpha: &mut Array2<f32>,
         band: &mut [Vec<bool>],
         covered: &mut [Vec<bool>],
@@ -249,7 +261,7 @@ impl Rim<'_> {
             let at = [at.0, at.1];
             if *alpha > BARE
                 && self.share(1, at) > HAIRY
-                && screen::share(self.small.at(at[0], at[1]), self.behind(at)) > IN_HAIR
+                && screen.share(self.small.at(at[0], at[1]), self.behind(at)) > IN_HAIR
             {
                 *alpha = alpha.min(COVERED);
                 (*band, *covered) = (true, false);
@@ -470,9 +482,9 @@ impl Rim<'_> {
             }
         }
         let f = f.map(|f| f / sum.max(1e-4));
-        if self.on_screen {
+        if let Some(screen) = self.screen {
             let known = (sum / ENOUGH).min(1.0);
-            found.alpha = screen::alpha(light, b, f.map(|f| f * known), old);
+            found.alpha = screen.alpha(light, b, f.map(|f| f * known), old);
             return found;
         }
         let hard = hard && self.ends_hard(at);
@@ -666,7 +678,7 @@ mod tests {
             shares: &[alpha.clone(), none(), none(), none()],
             noise: 0.006,
             span: 60.0,
-            on_screen: screen::is_one(wall),
+            screen: Screen::of(wall),
             black: false,
         }
         .solve(&mut alpha);
@@ -717,7 +729,7 @@ mod tests {
             shares: &[none(), none(), Array2::ones(SIZE), none()],
             noise: 0.006,
             span: 60.0,
-            on_screen: false,
+            screen: None,
             black: false,
         }
         .solve(&mut alpha);
@@ -754,7 +766,7 @@ mod tests {
             shares: &[none(), Array2::ones(SIZE), none(), none()],
             noise: 0.006,
             span: 60.0,
-            on_screen: false,
+            screen: None,
             black: false,
         }
         .solve(&mut alpha);
