@@ -188,6 +188,39 @@ fn hair_from_a_green_screen_stands_before_any_wall() {
     outline_shows_less_than("s04", [1.25, 0.55, 0.85]);
 }
 
+/// Cloth that has the key's own colour (a broad strip down the suit of the green frame, lit as it is but green)
+/// is the sitter's, however much it looks like the wall. Where the suit is, the truth says.
+#[test]
+fn cloth_of_the_screens_colour_gets_no_holes() {
+    let Some(office) = office() else { return };
+    let mut picture = developed(&office, "s04");
+    let parts = image::open(office.join("truth/s04/parts.png")).expect("truth is there");
+    let parts = parts.into_luma8();
+    // Class of clothing in the truth's map; the strip lies right of the middle, wholly within the suit.
+    let strip = |y: usize, x: usize| {
+        (1300..1700).contains(&y)
+            && (650..800).contains(&x)
+            && parts.get_pixel(x as u32, y as u32).0[0] == 4
+    };
+    let mut cloth = Vec::new();
+    let (height, width) = picture.planes[0].dim();
+    for y in 0..height {
+        for x in (0..width).filter(|&x| strip(y, x)) {
+            let light = luminance(picture.at(y, x));
+            for (plane, share) in picture.planes.iter_mut().zip([0.5, 1.2, 0.45]) {
+                plane[[y, x]] = 6.0 * share * light;
+            }
+            cloth.push((y, x));
+        }
+    }
+    assert!(cloth.len() > 40_000, "{} pixels of cloth", cloth.len());
+    let person = find(&picture, None).region(Region::Person).whole();
+    let open = cloth.iter().filter(|at| person[**at] < 0.95).count();
+    let share = open as f32 / cloth.len() as f32;
+    eprintln!("of green cloth {share:.4} is open");
+    assert!(share < 0.005, "{share}");
+}
+
 fn frame(office: &Path, id: &str) -> Frame {
     let path = office.join("frames").join(format!("{id}.dng"));
     let bytes = std::fs::read(&path).expect("the office's frames are there");

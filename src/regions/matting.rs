@@ -44,6 +44,9 @@ const GROUP_OF_CLASS: [Option<usize>; 11] = [
     Some(3),
 ];
 
+/// Clothing among the classes.
+const CLOTHING: usize = 4;
+
 /// Alphas tried: 0, 1/12, ..., 1. Finer grids changed the mean square error by under 1 %.
 const ALPHAS: usize = 13;
 
@@ -62,6 +65,10 @@ const SHALLOW: f32 = 0.02;
 /// What hangs on nothing and is shorter than this, in eye spans, is no strand. Specks of grain on the
 /// rendered frames stay below 0.05, free pieces of strands that an eye follows are longer than this.
 const ISLAND: f32 = 0.12;
+
+/// The same before a screen once alpha was solved from its colour alone, which takes a pale mark on the screen for
+/// the sitter; 0.12 eats ends of strands there.
+const DOT: f32 = 0.04;
 
 /// Share of hair around (Gaussian of half an eye span) from which the backdrop may shine through its
 /// depth. Where it truly does on the rendered frames, in the afro's fringe, nearly all have more than
@@ -101,6 +108,15 @@ const AS_BARE: f32 = 4.0;
 /// Luminance of a backdrop that counts as black, and from which it does not: black paper of the rendered
 /// frames has 0.016, grey 0.17.
 const DARK: [f32; 2] = [0.03, 0.06];
+
+/// Share of the sitter's cloth in the colour of a screen from which cloth is no witness of it: a light blue shirt
+/// before blue-grey paper was taken for a hole. Narrow gaps between arm and body that the nets take for cloth make up
+/// half a hundredth of the rendered sitter's.
+const KEYED_CLOTH: f32 = 0.02;
+
+/// How far to the side, in the face's own units, cloth may have a gap that the nets miss: a button down the middle
+/// mirrors the screen.
+const ASIDE: f32 = 0.6;
 
 /// The nets' word from which a place that touches nothing bare is covered.
 const SURE: f32 = 0.9;
@@ -219,6 +235,27 @@ pub(super) fn separate(
         span / cell as f32,
     );
     let screen = Screen::of(behind_all(surface));
+    // Cloth of the screen's own colour would be full of holes: then only hair tells.
+    let cloth_tells = screen.is_none_or(|screen| {
+        let cloth = rough.classes.index_axis(Axis(0), CLOTHING);
+        let (mut sure, mut keyed) = (0.0, 0.0);
+        for ((y, x), _) in cloth
+            .indexed_iter()
+            .filter(|(at, cloth)| **cloth > SURE && rough.person[*at] > SURE)
+        {
+            let [gy, gx] = [y, x].map(|i| (i as f32 + 0.5) * COARSE as f32 / cell as f32);
+            let here = Place::new(grid, gx, gy);
+            let b = surface
+                .planes
+                .each_ref()
+                .map(|plane| here.read(flat(plane)));
+            sure += 1.0;
+            if screen.keyed(small.at(y * COARSE, x * COARSE), b) {
+                keyed += 1.0;
+            }
+        }
+        keyed <= KEYED_CLOTH * sure
+    });
     let contour = gaussian(enclosed.view(), SOFT);
     let thickest = dilate(mass.view(), (0.5 * half) as usize);
     // Alpha, the four shares and "cannot tell".
@@ -273,10 +310,12 @@ pub(super) fn separate(
                         x: x as f32 + 0.5,
                         y: y as f32 + 0.5,
                     };
-                    let down = axes.of(middle).1;
+                    let (across, down) = axes.of(middle);
                     // A gap between arm and body may be too narrow for nets and walk, but on a green or
                     // blue screen its colour is nobody's.
-                    let keyed = inside && screen.is_some_and(|s| s.keyed(colour, behind().1));
+                    let keyed = inside
+                        && (cloth_tells && across.abs() > ASIDE || prior[1] > HAIR_BELOW)
+                        && screen.is_some_and(|s| s.keyed(colour, behind().1));
                     if inside
                         && !keyed
                         && prior[1] > (if down > BELOW { HAIR_BELOW } else { HAIR })
@@ -367,7 +406,8 @@ pub(super) fn separate(
             let [whole, hard, bare] = planes.map(|plane| reading.mixed(plane, first + i));
             let freed = bare.iter().any(|&bare| bare > 0.0);
             for (x, a) in row.iter_mut().enumerate() {
-                let keyed = screen.filter(|_| *a < 1.0).is_some_and(|screen| {
+                let tells = *a < 1.0 && (cloth_tells || hair[[first + i, x]] > HAIR_BELOW * *a);
+                let keyed = screen.filter(|_| tells).is_some_and(|screen| {
                     let y = first + i;
                     let [gy, gx] = [y, x].map(|i| (i as f32 + 0.5) / cell as f32);
                     let here = Place::new(grid, gx, gy);
@@ -396,6 +436,10 @@ pub(super) fn separate(
         black: is_black(surface),
     }
     .solve(&mut alpha);
+    if screen.is_some() {
+        // A mark on the wall that is paler than the screen looks covered.
+        drop_islands(&mut alpha, (DOT * COARSE as f32 * half) as usize);
+    }
     let made = shares
         .each_mut()
         .map(|p| p.as_slice_mut().expect("just made"));

@@ -48,11 +48,12 @@ impl Screen {
         key_channel(mean).map(Self)
     }
 
-    /// Its own excess where its colour is `b`; `None` where that is too pale to tell anything.
+    /// Its own excess where its colour is `b`; `None` where that is too pale or too dark to tell
+    /// anything.
     #[inline(always)]
     fn whole(self, b: [f32; 3]) -> Option<f32> {
         let whole = excess(b, self.0);
-        (whole > PALE * luminance(b)).then_some(whole)
+        (whole > (PALE * luminance(b)).max(LEAST)).then_some(whole)
     }
 
     /// How much of the screen's own excess a pixel has; 0 where that tells nothing.
