@@ -162,8 +162,8 @@ fn as_dark(models: &[Model; GROUPS], surface: &Surface) -> [f32; GROUPS] {
     })
 }
 
-/// Separates sitter and backdrop, and gives the surface once more where it was measured again; `moments` are those of the surface's cells, `span` is the eye span in
-/// picture pixels.
+/// Separates sitter and backdrop, and gives the surface once more where it was measured again; `moments` are those
+/// of the surface's cells, `span` is the eye span in picture pixels.
 pub(super) fn separate(
     small: &Linear,
     moments: &Moments,
