@@ -9,8 +9,8 @@
 //! channel is above both others, it comes down to the larger one. Skin, hair and most cloth are never
 //! above it by themselves, so they keep their colours and are not greyed; the light that goes was the
 //! backdrop's. Common practice, no source. Eyes may be green or blue and keep theirs. On plain walls (no
-//! channel clearly above the others) nothing of the kind is done. Cloth of the key's own colour cannot be told from spill: its share is
-//! reported, and the engine asks for a person to look.
+//! channel clearly above the others) nothing of the kind is done. Cloth of the key's own colour cannot be
+//! told from spill: its share is reported, and the engine asks for a person to look.
 //!
 //! The wall's colours, those of a picture too, are the delivered ones: the engine asks which they are
 //! ([`BackgroundReplace::colours`]), finds the light that later steps make of them what was asked, and

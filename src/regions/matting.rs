@@ -235,27 +235,7 @@ pub(super) fn separate(
         span / cell as f32,
     );
     let screen = Screen::of(behind_all(surface));
-    // Cloth of the screen's own colour would be full of holes: then only hair tells.
-    let cloth_tells = screen.is_none_or(|screen| {
-        let cloth = rough.classes.index_axis(Axis(0), CLOTHING);
-        let (mut sure, mut keyed) = (0.0, 0.0);
-        for ((y, x), _) in cloth
-            .indexed_iter()
-            .filter(|(at, cloth)| **cloth > SURE && rough.person[*at] > SURE)
-        {
-            let [gy, gx] = [y, x].map(|i| (i as f32 + 0.5) * COARSE as f32 / cell as f32);
-            let here = Place::new(grid, gx, gy);
-            let b = surface
-                .planes
-                .each_ref()
-                .map(|plane| here.read(flat(plane)));
-            sure += 1.0;
-            if screen.keyed(small.at(y * COARSE, x * COARSE), b) {
-                keyed += 1.0;
-            }
-        }
-        keyed <= KEYED_CLOTH * sure
-    });
+    let cloth_tells = screen.is_none_or(|screen| !cloth_has(screen, small, surface, rough));
     let contour = gaussian(enclosed.view(), SOFT);
     let thickest = dilate(mass.view(), (0.5 * half) as usize);
     // Alpha, the four shares and "cannot tell".
@@ -409,9 +389,7 @@ pub(super) fn separate(
                 let tells = *a < 1.0 && (cloth_tells || hair[[first + i, x]] > HAIR_BELOW * *a);
                 let keyed = screen.filter(|_| tells).is_some_and(|screen| {
                     let y = first + i;
-                    let [gy, gx] = [y, x].map(|i| (i as f32 + 0.5) / cell as f32);
-                    let here = Place::new(grid, gx, gy);
-                    screen.keyed(small.at(y, x), back.map(|plane| here.read(plane)))
+                    screen.keyed(small.at(y, x), wall_at(surface, [y, x]))
                 });
                 if *a < 1.0 && !keyed {
                     let closed = reading.read(&whole, x).max(reading.read(&hard, x));
@@ -479,6 +457,34 @@ pub(super) fn separate(
         alike,
     };
     (layers, closer)
+}
+
+/// Whether cloth has the screen's own colour: it would be full of holes, so then only hair tells.
+fn cloth_has(screen: Screen, small: &Linear, surface: &Surface, rough: &Rough) -> bool {
+    let cloth = rough.classes.index_axis(Axis(0), CLOTHING);
+    let (mut sure, mut keyed) = (0.0, 0.0);
+    for ((y, x), _) in cloth
+        .indexed_iter()
+        .filter(|(at, cloth)| **cloth > SURE && rough.person[*at] > SURE)
+    {
+        let at @ [y, x] = [y * COARSE, x * COARSE];
+        sure += 1.0;
+        if screen.keyed(small.at(y, x), wall_at(surface, at)) {
+            keyed += 1.0;
+        }
+    }
+    keyed > KEYED_CLOTH * sure
+}
+
+/// The backdrop at a pixel.
+#[inline(always)]
+fn wall_at(surface: &Surface, at: [usize; 2]) -> [f32; 3] {
+    let [y, x] = at.map(|i| (i as f32 + 0.5) / surface.cell as f32);
+    let here = Place::new(surface.spread.dim(), x, y);
+    surface
+        .planes
+        .each_ref()
+        .map(|plane| here.read(flat(plane)))
 }
 
 /// [`MASS`] so far below the eyes.

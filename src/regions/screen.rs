@@ -2,8 +2,8 @@
 //!
 //! k(I) = (1 - a) k(B) + a k(F), where k is how far the screen's channel stands above both others. Skin,
 //! hair and most cloth have none of it, less, or what the screen lights them with, and k(F) is seen beside, so
-//! that alpha is a = (1 - k(I) / k(B)) / (1 - k(F) / k(B)), however unlike each other strands and shadows are (Smith and
-//! Blinn, *Blue Screen Matting*, SIGGRAPH 1996: the case of a foreground without the screen's colour).
+//! that alpha is a = (1 - k(I) / k(B)) / (1 - k(F) / k(B)), however unlike each other strands and shadows are
+//! (Smith and Blinn, *Blue Screen Matting*, SIGGRAPH 1996: the case of a foreground without the screen's colour).
 
 use crate::picture::luminance;
 
